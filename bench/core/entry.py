@@ -1,0 +1,102 @@
+"""The one ordered stream that the judge may use. An entry is a Frame or one of these marks.
+
+Marks are written to marks.jsonl with `kind` from MARKS; frames go to frames.log.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from .frame import Frame
+
+
+class Confirmed(NamedTuple):
+    """The adapter or bus confirmed the send of the `tag`-th sent frame (counted from 0) at `t_ns`."""
+
+    t_ns: int
+    tag: int
+
+
+class Refused(NamedTuple):
+    """The send of frame `tag` was refused or never confirmed; `reason` in words."""
+
+    t_ns: int
+    tag: int
+    reason: str
+
+
+class Dropped(NamedTuple):
+    """Frames or bytes were lost at `where` (adapter, kernel, queue, slcan text): `count` more."""
+
+    t_ns: int
+    where: str
+    count: int
+
+
+class Alive(NamedTuple):
+    """The reader was alive: everything that arrived before `t_ns` is in the stream."""
+
+    t_ns: int
+
+
+class LinkLost(NamedTuple):
+    """The link ended (`reason`); nothing after `t_ns` was seen."""
+
+    t_ns: int
+    reason: str
+
+
+class HostLate(NamedTuple):
+    """The host did not run the bench for `late_ms`: windows that touch it are not judged."""
+
+    t_ns: int
+    late_ms: float
+
+
+class SupplySwitched(NamedTuple):
+    """The bench switched a box's supply: `on` 1 or 0."""
+
+    t_ns: int
+    box: str
+    on: int
+
+
+class StepMark(NamedTuple):
+    """Step `index` of the plan begins; `about` is its text for people. `phase`: home, test, off."""
+
+    t_ns: int
+    index: int
+    about: str
+    phase: str = "test"
+
+
+class Started(NamedTuple):
+    """Judging starts here; `jitter_ms` was frozen before this instant from `evidence`."""
+
+    t_ns: int
+    jitter_ms: float
+    evidence: str
+
+
+class Ended(NamedTuple):
+    """The run ended: `reason` is complete | interrupted | link lost | discrepancy limit ..."""
+
+    t_ns: int
+    reason: str
+
+
+Mark = Confirmed | Refused | Dropped | Alive | LinkLost | HostLate | SupplySwitched | StepMark | Started | Ended
+Entry = Frame | Mark
+MARKS: dict[str, type[Mark]] = {
+    "confirmed": Confirmed,
+    "refused": Refused,
+    "dropped": Dropped,
+    "alive": Alive,
+    "link_lost": LinkLost,
+    "host_late": HostLate,
+    "supply_switched": SupplySwitched,
+    "step": StepMark,
+    "started": Started,
+    "ended": Ended,
+}
+KIND_OF: dict[type[Mark], str] = {cls: kind for kind, cls in MARKS.items()}

@@ -1,0 +1,76 @@
+"""How the bench sees a CAN link, real or virtual."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from .entry import Entry
+
+
+@dataclass(frozen=True, slots=True)
+class LinkFacts:
+    """What a link declares of itself.
+
+    `confirms`: a send is acknowledged (Confirmed / Refused entries come). `echo`: none | flagged.
+    `jitter_ms`: declared worst time between a frame being on the bus and its stamp, or between the
+    stamp of a send and its being on the bus. `switches_supply`: SupplySwitched can be asked for.
+    """
+
+    name: str
+    confirms: bool
+    echo: str
+    jitter_ms: float
+    switches_supply: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LinkStatistics:
+    """Counters since opening; read-only."""
+
+    received: int
+    sent: int
+    confirmed: int
+    refused: int
+    dropped: int
+    garbage: int
+    worst_confirm_ms: float
+    worst_send_late_ms: float
+
+
+class Link(Protocol):
+    """One owner thread inside; what it saw comes out of `wait` in order of arrival.
+
+    Out of `wait` come: Frame (R received, T for each frame sent by us, stamped just before it was
+    handed to the adapter), Confirmed / Refused (tag = running number of the T frame, from 0), Alive
+    at least every 50 ms, Dropped, LinkLost (once, last), SupplySwitched.
+    """
+
+    @property
+    def facts(self) -> LinkFacts: ...
+
+    def open(self) -> None:
+        """Raises BenchError with what to do when the port is missing, busy or mute."""
+        ...
+
+    def send_at(self, t_ns: int, can_id: int, data: bytes, extended: bool = True) -> None:
+        """Queue one frame for the absolute instant `t_ns` (at once when past). Never blocks."""
+        ...
+
+    def switch_supply_at(self, t_ns: int, box: str, on: bool) -> None:
+        """Only where facts.switches_supply."""
+        ...
+
+    def wait(self, until_ns: int) -> list[Entry]:
+        """Entries since the last call. Blocks until at least one is there or now >= until_ns."""
+        ...
+
+    def loop_test(self) -> float | None:
+        """Worst of several round trips to the adapter in ms, before any stimulus; None: cannot."""
+        ...
+
+    def statistics(self) -> LinkStatistics: ...
+
+    def close(self) -> None:
+        """Ends the thread and releases the port; safe to call twice."""
+        ...

@@ -1,0 +1,34 @@
+"""A plan: what the bench will do, when, and what that covers. Plain data, made by bench.plan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One thing to do `at_ms` after the plan's start.
+
+    `kind`: press | release | sensor | supply | wake | wait; `name`, `value` as in core.event.
+    `covers`: tags of the coverage this step earns (for a wait: what is being watched).
+    """
+
+    at_ms: float
+    kind: str
+    name: str
+    value: int = 1
+    about: str = ""
+    covers: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Steps in order of `at_ms`. `start`: woken | off (all functions off, positions known)."""
+
+    title: str
+    steps: tuple[Step, ...]
+    duration_ms: float
+    start: str = "off"
+    seed: int = 0
+    covered: tuple[str, ...] = ()
+    not_tested: dict[str, str] = field(default_factory=dict)
