@@ -1,0 +1,84 @@
+"""An argument parser that raises our own errors and names the nearest right option."""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import sys
+from collections.abc import Iterable, Sequence
+from typing import Any, NoReturn
+
+from bench.core.errors import Complaint, UsageError
+
+HELP_WIDTH = 92  # fixed, so that help in the docs is the same on every terminal
+
+
+def nearest(word: str, choices: Iterable[str]) -> str:
+    """The choice most like `word`; empty when none comes near."""
+    close = difflib.get_close_matches(word, list(choices), n=1, cutoff=0.5)
+    return close[0] if close else ""
+
+
+class _Formatter(argparse.RawDescriptionHelpFormatter):
+    def __init__(self, prog: str) -> None:
+        super().__init__(prog, max_help_position=28, width=HELP_WIDTH)
+
+
+class Parser(argparse.ArgumentParser):
+    """argparse without abbreviations; every mistake on the command line is a UsageError."""
+
+    def __init__(self, command: str, usage: str, about: str, details: str = "") -> None:
+        colour: dict[str, Any] = {"color": False} if sys.version_info >= (3, 14) else {}
+        super().__init__(
+            prog=f"hardstand {command}",
+            usage=f"hardstand {command} {usage}",
+            description=about,
+            epilog=details or None,
+            allow_abbrev=False,
+            formatter_class=_Formatter,
+            **colour,
+        )
+
+    def error(self, message: str) -> NoReturn:
+        """Raises: UsageError, always."""
+        raise UsageError(Complaint(f"{self.prog}: {message}", advice=f"see: {self.prog} --help"))
+
+    def option_names(self) -> list[str]:
+        """Every option, with its dashes."""
+        return [name for action in self._actions for name in action.option_strings]
+
+    def parse(self, argv: Sequence[str]) -> argparse.Namespace:
+        """Raises: UsageError that names each unknown option and the nearest right one."""
+        self._refuse_unknown_options(argv)
+        args, extra = self.parse_known_args(list(argv))
+        if extra:
+            self.error(f"nothing known to do with: {' '.join(extra)}")
+        return args
+
+    def _refuse_unknown_options(self, argv: Sequence[str]) -> None:
+        """Before argparse complains of something else that only follows from the misspelling."""
+        known = self.option_names()
+        complaints = []
+        for word in argv:
+            if word == "--":
+                break
+            name = word.split("=", 1)[0]
+            if not name.startswith("--") or name in known:
+                continue
+            right = nearest(name, known)
+            advice = f"did you mean {right}?" if right else f"see: {self.prog} --help"
+            complaints.append(Complaint(f"{self.prog}: unknown option {name}", advice=advice))
+        if complaints:
+            raise UsageError(complaints)
+
+
+def add_spec(parser: argparse.ArgumentParser) -> None:
+    """The positional SPEC that most commands take."""
+    parser.add_argument(
+        "spec", metavar="SPEC", help="the spec's file, or one of the shipped boats: demo, dunlin, fulmar"
+    )
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """The option that every command has."""
+    parser.add_argument("--json", action="store_true", help="print one JSON document for programs")

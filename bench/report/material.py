@@ -1,0 +1,132 @@
+"""What every report is made from: a verdict, the facts of the session, frames around the evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+
+from bench.core.entry import Entry, StepMark
+from bench.core.frame import Frame
+from bench.core.verdict import Deviation, Verdict
+
+FRAMES_BEFORE, FRAMES_AFTER = 6, 3
+
+
+@dataclass(frozen=True, slots=True)
+class FrameLine:
+    """One frame of an excerpt. `text` as candump writes it; `means` in words, empty when unknown."""
+
+    index: int
+    t_ns: int
+    direction: str
+    text: str
+    means: str = ""
+    is_evidence: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """`title`: the boat; `facts`: label -> text (box identity, link, versions, folder ...), in order.
+
+    `start_ns`: the instant that reports count from. `groups`: subject -> circuit | control | other.
+    `excerpts`: discrepancy number -> frames around its evidence. `cautions`: sentences.
+    """
+
+    title: str
+    verdict: Verdict
+    start_ns: int = 0
+    facts: Mapping[str, str] = field(default_factory=dict)
+    groups: Mapping[str, str] = field(default_factory=dict)
+    excerpts: Mapping[int, tuple[FrameLine, ...]] = field(default_factory=dict)
+    cautions: tuple[str, ...] = ()
+
+    def seconds(self, t_ns: int) -> str:
+        """An instant as people read it: `12.345 s` after the start."""
+        return f"{(t_ns - self.start_ns) / 1e9:.3f} s"
+
+    def group_of(self, subject: str) -> str:
+        """circuit | control | other."""
+        return self.groups.get(subject, "other")
+
+
+CAUTIONS = (
+    "A pass on the bench is no substitute for a sea trial.",
+    "It covers only what is listed as tested, with the loads that stood on this bench.",
+    "Local codes and the judgement of a licensed electrician prevail over anything said here.",
+)
+
+
+def how_sure(deviation: Deviation) -> str:
+    """What the finding rests on, in words."""
+    if deviation.evidence:
+        return deviation.evidence
+    if deviation.frame_index is not None:
+        return f"seen in frame {deviation.frame_index}"
+    return "by absence: no frame showed it in time"
+
+
+def what_was_done(material: Material, deviation: Deviation) -> str:
+    """The stimulus before it, its instant and its step."""
+    cause = deviation.cause or "nothing that explains it"
+    if deviation.cause_t_ns is not None:
+        cause += f", at {material.seconds(deviation.cause_t_ns)}"
+    return cause if deviation.step is None else f"{cause} (step {deviation.step})"
+
+
+def when(material: Material, deviation: Deviation) -> str:
+    """The instant, and how long after the stimulus."""
+    text = material.seconds(deviation.t_ns)
+    if deviation.cause_t_ns is None or deviation.t_ns < deviation.cause_t_ns:
+        return text
+    after_ms = (deviation.t_ns - deviation.cause_t_ns) / 1e6
+    return (
+        f"{text}, {after_ms:.0f} ms after" if after_ms < 10_000 else f"{text}, {after_ms / 1e3:.1f} s after"
+    )
+
+
+def excerpts(
+    entries: Iterable[Entry],
+    verdict: Verdict,
+    explain: Callable[[Frame], str] = lambda _frame: "",
+) -> dict[int, tuple[FrameLine, ...]]:
+    """Frames around each root discrepancy, found in one pass over a session's entries.
+
+    An absence has no frame of its own; the frames around the instant it was noticed are shown.
+    `explain` tells what a frame means, or nothing.
+    """
+    frames = [entry for entry in entries if isinstance(entry, Frame)]
+    found = {}
+    for discrepancy in verdict.discrepancies:
+        root = discrepancy.root
+        middle = root.frame_index
+        if middle is None:
+            middle = _first_after(frames, root.t_ns)
+        first, last = max(0, middle - FRAMES_BEFORE), min(len(frames), middle + FRAMES_AFTER + 1)
+        found[discrepancy.number] = tuple(
+            FrameLine(
+                index=k,
+                t_ns=frames[k].t_ns,
+                direction=frames[k].direction,
+                text=frames[k].describe(),
+                means=explain(frames[k]),
+                is_evidence=k == root.frame_index,
+            )
+            for k in range(first, last)
+        )
+    return found
+
+
+def _first_after(frames: list[Frame], t_ns: int) -> int:
+    lo, hi = 0, len(frames)
+    while lo < hi:
+        middle = (lo + hi) // 2
+        if frames[middle].t_ns < t_ns:
+            lo = middle + 1
+        else:
+            hi = middle
+    return lo
+
+
+def step_texts(entries: Iterable[Entry]) -> dict[int, str]:
+    """Step index -> its text for people."""
+    return {entry.index: entry.about for entry in entries if isinstance(entry, StepMark)}

@@ -1,0 +1,42 @@
+"""Progress of a run: one line that renews itself on a terminal, few plain lines elsewhere."""
+
+from __future__ import annotations
+
+from typing import TextIO
+
+from bench.report.text import printable
+
+
+class Progress:
+    """Told how far the run is; writes to `stream` no more often than anyone can read."""
+
+    def __init__(self, stream: TextIO, *, total_ms: float, width: int = 80, live: bool | None = None) -> None:
+        self._stream = stream
+        self._total_ms = max(total_ms, 1.0)
+        self._width = width
+        self._live = stream.isatty() if live is None else live
+        self._shown = -1
+        self._dirty = False
+
+    def update(self, done_ms: float, about: str = "") -> None:
+        """`done_ms` of the plan's time are over; `about` is the step under way."""
+        share = min(1.0, max(0.0, done_ms / self._total_ms))
+        mark = int(share * (200 if self._live else 5))
+        if mark == self._shown:
+            return
+        self._shown = mark
+        left_s = max(0.0, self._total_ms - done_ms) / 1e3
+        text = f"{share:4.0%}  {left_s:4.0f} s left  {printable(about)}"[: self._width - 1]
+        if self._live:
+            self._stream.write(f"\r\x1b[K{text}")
+            self._dirty = True
+        else:
+            self._stream.write(f"{text.rstrip()}\n")
+        self._stream.flush()
+
+    def close(self) -> None:
+        """Leaves the terminal with an empty line of its own."""
+        if self._dirty:
+            self._stream.write("\r\x1b[K")
+            self._stream.flush()
+            self._dirty = False
