@@ -1,0 +1,211 @@
+"""What safe-off needs to know, as plain data: `safe_off.json` in the session folder.
+
+Bit positions are absolute: 8 * byte + bit within the byte (0 the least significant), most
+significant first, so that no byte order and no definitions file is needed to use them.
+Imports nothing but json: the guard loads this.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """Where a raw number lies: frames whose identifier is `can_id` under `mask`; with `mux_bits`
+    only those in which these bits read `mux_value`."""
+
+    can_id: int
+    extended: bool
+    bits: tuple[int, ...]
+    mask: int = 0x1FFFFFFF
+    mux_bits: tuple[int, ...] = ()
+    mux_value: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A circuit's reported state: `on` raw values mean on, `off` raw values mean off (tripped counts
+    as off), all others unknown."""
+
+    where: Field
+    on: tuple[int, ...]
+    off: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Template:
+    """A frame ready to send but for its counter. `node` owns the counter; `period_ms` for cyclic ones."""
+
+    node: str
+    can_id: int
+    extended: bool
+    data: bytes
+    counter_bits: tuple[int, ...] = ()
+    period_ms: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class OffData:
+    """Everything for one boat on one link. `words`: circuit -> (control, most presses), best first;
+    circuits in the order in which to switch them off."""
+
+    adapter: str
+    circuits: Mapping[str, Reading]
+    press: Mapping[str, Template]
+    release: Mapping[str, Template]
+    words: Mapping[str, tuple[tuple[str, int], ...]]
+    cyclic: tuple[Template, ...]
+    tap_ms: float
+    respond_ms: float
+    read_back_ms: float
+    comes_on_later: tuple[str, ...] = ()
+    _by_id: dict[tuple[int, bool], list[tuple[str, Reading]]] = field(
+        default_factory=dict, repr=False, compare=False
+    )
+    _masked: list[tuple[str, Reading]] = field(default_factory=list, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        for name, reading in self.circuits.items():
+            where = reading.where
+            if where.mask == 0x1FFFFFFF:
+                self._by_id.setdefault((where.can_id, where.extended), []).append((name, reading))
+            else:
+                self._masked.append((name, reading))
+
+    def read(self, can_id: int, extended: bool, payload: bytes) -> list[tuple[str, bool | None]]:
+        """The circuits a frame reports: on, off, or None for unknown."""
+        found = self._by_id.get((can_id, extended), [])
+        if self._masked:
+            found = found + [
+                (n, r)
+                for n, r in self._masked
+                if r.where.extended == extended and (can_id ^ r.where.can_id) & r.where.mask == 0
+            ]
+        out: list[tuple[str, bool | None]] = []
+        for name, reading in found:
+            where = reading.where
+            if where.mux_bits and get_bits(payload, where.mux_bits) != where.mux_value:
+                continue
+            raw = get_bits(payload, where.bits)
+            out.append((name, True if raw in reading.on else False if raw in reading.off else None))
+        return out
+
+    def to_json(self) -> str:
+        """The text of `safe_off.json`."""
+        plain = {
+            "version": VERSION, "adapter": self.adapter, "tap_ms": self.tap_ms, "respond_ms": self.respond_ms,
+            "read_back_ms": self.read_back_ms, "comes_on_later": list(self.comes_on_later),
+            "circuits": {n: asdict(r) for n, r in self.circuits.items()},
+            "press": {n: _plain(t) for n, t in self.press.items()},
+            "release": {n: _plain(t) for n, t in self.release.items()},
+            "cyclic": [_plain(t) for t in self.cyclic],
+            "words": {n: [list(w) for w in words] for n, words in self.words.items()},
+        }  # fmt: skip
+        return json.dumps(plain, indent=1) + "\n"
+
+    @classmethod
+    def from_json(cls, text: str) -> OffData:
+        """The inverse. Raises ValueError for another version, KeyError for a damaged file."""
+        plain = json.loads(text)
+        if plain["version"] != VERSION:
+            raise ValueError(f"safe_off.json has version {plain['version']}, expected {VERSION}")
+        return cls(
+            adapter=plain["adapter"], tap_ms=plain["tap_ms"], respond_ms=plain["respond_ms"],
+            read_back_ms=plain["read_back_ms"], comes_on_later=tuple(plain["comes_on_later"]),
+            circuits={n: _reading(r) for n, r in plain["circuits"].items()},
+            press={n: _template(t) for n, t in plain["press"].items()},
+            release={n: _template(t) for n, t in plain["release"].items()},
+            cyclic=tuple(_template(t) for t in plain["cyclic"]),
+            words={n: tuple((c, m) for c, m in words) for n, words in plain["words"].items()},
+        )  # fmt: skip
+
+
+class CounterBook:
+    """Which counter each node used last and which keys are held, from what was sent."""
+
+    def __init__(self, data: OffData) -> None:
+        self.held: set[str] = set()
+        self._last: dict[str, int] = {}
+        self._known: dict[tuple[int, bool], list[tuple[Template, bytes, str, bool]]] = {}
+        for table, down in ((data.press, True), (data.release, False)):
+            for control, template in table.items():
+                self._learn(template, control, down)
+        for template in data.cyclic:
+            self._learn(template, "", False)
+
+    def _learn(self, template: Template, control: str, down: bool) -> None:
+        blank = put_bits(template.data, template.counter_bits, 0)
+        key = (template.can_id, template.extended)
+        self._known.setdefault(key, []).append((template, blank, control, down))
+
+    def note(self, can_id: int, extended: bool, payload: bytes) -> None:
+        """A frame was, or is about to be, sent."""
+        for template, blank, control, down in self._known.get((can_id, extended), ()):
+            if len(payload) != len(blank) or put_bits(payload, template.counter_bits, 0) != blank:
+                continue
+            if template.counter_bits:
+                self._last[self._owner(template)] = get_bits(payload, template.counter_bits)
+            if control and down:
+                self.held.add(control)
+            elif control:
+                self.held.discard(control)
+
+    def stamp(self, template: Template) -> bytes:
+        """The frame's data with the node's next counter, noted as sent."""
+        if not template.counter_bits:
+            return template.data
+        owner = self._owner(template)
+        value = (self._last.get(owner, -1) + 1) % (1 << len(template.counter_bits))
+        self._last[owner] = value
+        return put_bits(template.data, template.counter_bits, value)
+
+    @staticmethod
+    def _owner(template: Template) -> str:
+        return f"{template.node}/{template.can_id:X}"
+
+
+def get_bits(payload: bytes, bits: Iterable[int]) -> int:
+    """The raw number at `bits`; -1 when the frame is too short to hold it."""
+    value = 0
+    for bit in bits:
+        if bit >> 3 >= len(payload):
+            return -1
+        value = value << 1 | payload[bit >> 3] >> (bit & 7) & 1
+    return value
+
+
+def put_bits(payload: bytes, bits: tuple[int, ...], value: int) -> bytes:
+    """A copy with `value` written at `bits`."""
+    out = bytearray(payload)
+    for place, bit in enumerate(bits):
+        if value >> (len(bits) - 1 - place) & 1:
+            out[bit >> 3] |= 1 << (bit & 7)
+        else:
+            out[bit >> 3] &= ~(1 << (bit & 7)) & 0xFF
+    return bytes(out)
+
+
+def _plain(template: Template) -> dict[str, Any]:
+    return {**asdict(template), "data": template.data.hex()}
+
+
+def _template(plain: dict[str, Any]) -> Template:
+    return Template(
+        plain["node"], plain["can_id"], plain["extended"], bytes.fromhex(plain["data"]),
+        tuple(plain["counter_bits"]), plain["period_ms"],
+    )  # fmt: skip
+
+
+def _reading(plain: dict[str, Any]) -> Reading:
+    where = plain["where"]
+    place = Field(
+        where["can_id"], where["extended"], tuple(where["bits"]), where["mask"],
+        tuple(where["mux_bits"]), where["mux_value"],
+    )  # fmt: skip
+    return Reading(place, tuple(plain["on"]), tuple(plain["off"]))
