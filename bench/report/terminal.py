@@ -35,7 +35,7 @@ def verdict_text(material: Material, *, width: int = 100, colour: bool = False, 
         _failures(material, width),
         _doubts(material, width),
         _listing("not tested", verdict.not_tested, width),
-        _listing("smallest fault that would have been seen", verdict.detection, width),
+        _listing("smallest fault that would be seen", verdict.detection, width),
     ]
     if where:
         parts.append([f"evidence: {where}"])
@@ -60,34 +60,41 @@ def _headline(verdict: Verdict, width: int, colour: bool) -> list[str]:
 
 def _row(material: Material, discrepancy: Discrepancy) -> list[str]:
     root = discrepancy.root
-    seen = root.seen
-    if discrepancy.also:
-        seen += f" (also at this instant: {', '.join(discrepancy.also)})"
-    if discrepancy.consequences:
-        seen += f" + {len(discrepancy.consequences)} that follow from it"
     return [
         f"#{discrepancy.number}",
         discrepancy.subject,
         what_was_done(material, root),
         root.expected,
-        seen,
+        root.seen,
         when(material, root),
         how_sure(root),
     ]
 
 
+def _note(discrepancy: Discrepancy) -> str:
+    """What is folded away: circuits that deviated with it, and what followed."""
+    parts = []
+    if discrepancy.also:
+        parts.append(f"at the same instant: {', '.join(discrepancy.also)}")
+    if discrepancy.consequences:
+        parts.append(f"+ {len(discrepancy.consequences)} that follow from it")
+    return "; ".join(parts)
+
+
 def _failures(material: Material, width: int) -> list[str]:
     rows = [_row(material, d) for d in material.verdict.discrepancies]
+    notes = [_note(d) for d in material.verdict.discrepancies]
     if not rows:
         return []
     if width >= TABLE_FROM:
-        return table(_HEADER, rows, width)
+        return table(_HEADER, rows, width, notes)
     lines = []
-    for row in rows:
+    for row, note in zip(rows, notes, strict=True):
         lines.append(f"{row[0]} {printable(row[1])}")
         for label, cell in zip(_HEADER[2:], row[2:], strict=True):
             first, *more = wrap(cell, width - 18)
             lines += [f"   {label:<14} {first}", *(f"{'':18}{line}" for line in more)]
+        lines += wrap(note, width, "   ") if note else []
     return lines
 
 

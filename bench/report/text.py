@@ -28,19 +28,23 @@ def wrap(text: str, width: int, indent: str = "") -> list[str]:
     return [indent + line for line in lines or [""]]
 
 
-def table(header: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> list[str]:
+def table(
+    header: Sequence[str], rows: Sequence[Sequence[str]], width: int, notes: Sequence[str] = ()
+) -> list[str]:
     """Columns under their headings, cells wrapped so that each line fits `width`.
 
     Each column gets room for its heading and its longest word (at most 16); what is left goes where
-    cells are longest.
+    cells are longest. `notes`: for each row a line beneath it, or nothing.
     """
     rows = [[printable(cell) for cell in row] for row in rows]
     rooms = _rooms(header, rows, width)
     lines = [_line(header, rooms), _line(["-" * room for room in rooms], rooms)]
-    for row in rows:
+    for number, row in enumerate(rows):
         wrapped = [wrap(cell, room) for cell, room in zip(row, rooms, strict=True)]
         for k in range(max(len(part) for part in wrapped)):
             lines.append(_line([part[k] if k < len(part) else "" for part in wrapped], rooms))
+        if notes and notes[number]:
+            lines += wrap(notes[number], width, " " * (rooms[0] + 2))
     return lines
 
 
