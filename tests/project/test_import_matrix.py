@@ -43,7 +43,8 @@ TIME_MODULES = {"time", "datetime", "sched"}
 MAY_READ_TIME = {"core/clock.py"}
 OUTSIDE_MODULES = {
     "threading", "queue", "multiprocessing", "subprocess", "socket", "select", "selectors", "signal",
-    "asyncio",     "concurrent", "serial", "can", "tty", "pty", "termios", "fcntl", "random", "os", "tempfile", "shutil",
+    "asyncio", "concurrent", "serial", "can", "tty", "pty", "termios",
+    "fcntl", "random", "os", "tempfile", "shutil",
 }  # fmt: skip
 # rooms that think, and are told everything: no files, threads, devices or randomness of the process
 PURE = ["core", "loads", "oracle", "plan", "judge", "rules", "twin"]
@@ -156,11 +157,7 @@ def opened_files(path):
                 yield f"{path.relative_to(BENCH)}:{node.lineno}: {name}"
 
 
-TABLES_READ_BY = {
-    "twin/tables.py",
-    "twin/__init__.py",
-    "twin/toml_rows.py",
-}  # the twin's own tables, shipped with it
+TABLES_READ_BY = {"twin/loader.py"}  # the twin's own tables, shipped with it
 
 
 def test_rooms_that_only_think_open_no_file():
