@@ -1,0 +1,36 @@
+"""`hardstand twin`: the virtual box as a process of its own, behind a pseudo-terminal."""
+
+from __future__ import annotations
+
+import argparse
+
+from bench.cli.parser import Parser, add_json
+
+
+def parser() -> Parser:
+    """The command's options."""
+    made = Parser(
+        "twin",
+        "BOAT [options]",
+        "Serves the virtual box of a shipped boat on a pseudo-terminal that speaks the serial-line CAN\n"
+        "protocol, in real time, until interrupted. Its first line of output is the port's path:\n"
+        "name it to hardstand run --on slcan:PORT.",
+        "exit status: 0 ended by Ctrl-C, 2 wrong command line, 3 the port could not be made",
+    )
+    made.add_argument("boat", metavar="BOAT", nargs="?", help="demo, dunlin or fulmar")
+    made.add_argument("--fault", metavar="KIND[:ARG]", help="seed this fault")
+    made.add_argument("--seed", metavar="N", type=int, default=1, help="fixes noise and jitter")
+    made.add_argument("--faults", action="store_true", help="list the faults: kind, about, expected verdict")
+    add_json(made)
+    return made
+
+
+def run(args: argparse.Namespace) -> int:
+    """Serves until interrupted, or lists the faults."""
+    from bench.cli.serving import list_faults, serve
+
+    if args.faults:
+        return list_faults(as_json=args.json)
+    if args.boat is None:
+        parser().error("the following arguments are required: BOAT")
+    return serve(args)
