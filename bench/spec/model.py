@@ -139,7 +139,11 @@ class Trip:
     """Electronic fuse. `reset`: which events clear the latch (wake only with trip_at_wake: cleared)."""
 
     at_a: float
-    reset: frozenset[Literal["control", "group_off", "scene_off", "cycle_empty", "timer", "inhibit", "shed", "wake", "supply"]]
+    reset: frozenset[
+        Literal[
+            "control", "group_off", "scene_off", "cycle_empty", "timer", "inhibit", "shed", "wake", "supply"
+        ]
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,7 +293,9 @@ class Spec:
     backlights: tuple[Backlight, ...] = ()
     path: str = ""
     source: str = ""  # the text it was loaded from
-    places: Mapping[str, tuple[int, int]] = field(default_factory=dict)  # "circuits.horn.rated_a" -> line, column
+    places: Mapping[str, tuple[int, int]] = field(
+        default_factory=dict
+    )  # "circuits.horn.rated_a" -> line, column
 
     def circuit_at(self, box: str, channel: int) -> Circuit | None:
         """The circuit on a channel; None for an unused channel."""
