@@ -85,7 +85,9 @@ class Ended(NamedTuple):
     reason: str
 
 
-Mark = Confirmed | Refused | Dropped | Alive | LinkLost | HostLate | SupplySwitched | StepMark | Started | Ended
+Mark = (
+    Confirmed | Refused | Dropped | Alive | LinkLost | HostLate | SupplySwitched | StepMark | Started | Ended
+)
 Entry = Frame | Mark
 MARKS: dict[str, type[Mark]] = {
     "confirmed": Confirmed,

@@ -59,11 +59,17 @@ class Model(Protocol):
         """What each circuit of the cluster does from now on, in the order of `clusters[cluster]`."""
         ...
 
-    def keep(
-        self, cluster: int, state: State, signal: str, lo: float, hi: float
-    ) -> State | None:
+    def keep(self, cluster: int, state: State, signal: str, lo: float, hi: float) -> State | None:
         """The part of `state` in which `signal` (level:, state: or fault:) now lies in [lo, hi];
         None when there is none. Only called when the signal has been steady long enough."""
+        ...
+
+    def hidden(self, cluster: int, state: State) -> Mapping[str, tuple[float, float]]:
+        """Hidden variables and their possible range, named for people: "position wipers"."""
+        ...
+
+    def targets(self, control: str) -> tuple[str, ...]:
+        """Circuits the control's function may write directly; empty for one outside the box."""
         ...
 
     def adopt(self, cluster: int, t_ns: int, seen: Mapping[str, float]) -> list[State]:

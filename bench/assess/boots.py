@@ -1,0 +1,68 @@
+"""When a box may boot: after its supply came on, or after it was asked to wake."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bench.judge.rules import MS
+from bench.spec.model import Spec
+
+FOREVER = 1 << 62
+
+
+class Boots:
+    """Which boxes are awake, which should wake, and since when."""
+
+    def __init__(self, spec: Spec) -> None:
+        self._boxes = spec.boxes
+        self._awake = dict.fromkeys(spec.boxes, True)
+        self._powered = dict.fromkeys(spec.boxes, True)
+        self._due: dict[str, tuple[int, int]] = {}  # box -> (asked, latest)
+        self._booted_ns = dict.fromkeys(spec.boxes, -FOREVER)
+        self._counts = dict.fromkeys(spec.boxes, 0)
+
+    def awake(self, box: str) -> bool:
+        return self._awake.get(box, True)
+
+    def since(self, box: str) -> int:
+        """Instant of its last boot; far in the past when none was seen."""
+        return self._booted_ns.get(box, -FOREVER)
+
+    def count(self, box: str) -> int:
+        return self._counts.get(box, 0)
+
+    def counted(self, box: str) -> None:
+        self._counts[box] = self._counts.get(box, 0) + 1
+
+    def dark(self, box: str) -> None:
+        """Its supply went off."""
+        self._awake[box] = self._powered[box] = False
+        self._due.pop(box, None)
+
+    def powered(self, box: str, t_ns: int) -> None:
+        """Its supply came on."""
+        self._powered[box] = True
+        if not self._awake[box] and self._boxes[box].wake.by == "supply":
+            self._expect(box, t_ns)
+
+    def asked(self, box: str, t_ns: int) -> None:
+        """It was told to wake."""
+        if not self._awake[box] and self._powered[box]:
+            self._expect(box, t_ns)
+
+    def _expect(self, box: str, t_ns: int) -> None:
+        self._due.setdefault(box, (t_ns, t_ns + round(self._boxes[box].wake.within_s * 1000) * MS))
+
+    def booted(self, box: str, t_ns: int) -> int | None:
+        """A boot frame came; the instant it was asked for, None when it was not."""
+        self._awake[box] = True
+        self._booted_ns[box] = t_ns
+        due = self._due.pop(box, None)
+        return due[0] if due else None
+
+    def overdue(self, t_ns: int, jitter_ns: int) -> Iterator[tuple[str, int]]:
+        """Boxes that should have booted by now, with the latest instant; each once."""
+        for box, (_, latest) in list(self._due.items()):
+            if t_ns > latest + 2 * jitter_ns:
+                del self._due[box]
+                yield box, latest

@@ -1,0 +1,88 @@
+"""What a session has shown: controls whose effect was judged, circuits and levels that were seen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from bench.spec.model import Spec
+
+from .stimulus import Stimulus
+
+
+@dataclass(slots=True)
+class Coverage:
+    """Counts of judged stimuli by control, and levels proved by circuit."""
+
+    controls: dict[str, int] = field(default_factory=dict)
+    levels: dict[str, set[float]] = field(default_factory=dict)
+    currents: dict[str, tuple[float, ...]] = field(default_factory=dict)
+    sensors: dict[str, set[int]] = field(default_factory=dict)
+    wakes: dict[str, int] = field(default_factory=dict)
+
+    def judged(self, stimulus: Stimulus) -> None:
+        """A stimulus all of whose effects were expected, and seen."""
+        if stimulus.kind == "press":
+            self.controls[stimulus.name] = self.controls.get(stimulus.name, 0) + 1
+        elif stimulus.kind == "sensor":
+            self.sensors.setdefault(stimulus.name, set()).add(stimulus.value)
+        elif stimulus.kind == "wake":
+            self.wakes[stimulus.name] = self.wakes.get(stimulus.name, 0) + 1
+
+    def shown(self, circuit: str, level: float) -> None:
+        """The circuit was seen steady at this level, as expected."""
+        self.levels.setdefault(circuit, set()).add(round(level))
+
+    def tested(self) -> dict[str, str]:
+        """Subject -> what was shown, in words."""
+        out = {}
+        for control, count in sorted(self.controls.items()):
+            out[control] = f"{count} press{'' if count == 1 else 'es'} judged"
+        for circuit, levels in sorted(self.levels.items()):
+            words = [("off" if v == 0 else f"{v:g} %") for v in sorted(levels)]
+            amps = self.currents.get(circuit, ())
+            tail = "; current right at " + ", ".join(f"{v:g} %" for v in amps if v) if any(amps) else ""
+            out[circuit] = "seen " + ", ".join(words) + tail
+        for sensor, values in sorted(self.sensors.items()):
+            out[f"sensor {sensor}"] = "seen " + " and ".join(
+                "active" if v else "at rest" for v in sorted(values)
+            )
+        for box, count in sorted(self.wakes.items()):
+            out[f"wake {box}"] = f"{count} wake-up{'' if count == 1 else 's'} judged"
+        return out
+
+    def complete_circuits(self, spec: Spec) -> list[str]:
+        """Circuits seen both off and on."""
+        return [c for c in spec.circuits if 0 in (seen := self.levels.get(c, set())) and len(seen) > 1]
+
+    def not_tested(self, spec: Spec) -> dict[str, str]:
+        """What the spec promises and this session did not exercise."""
+        out = {}
+        for control in (*spec.controls, *spec.outside):
+            if control not in self.controls:
+                out[control] = "not pressed, or its effect could not be judged"
+        done = set(self.complete_circuits(spec))
+        for circuit in spec.circuits:
+            if circuit not in done:
+                out[circuit] = "not seen both off and on"
+        for sensor in spec.sensors:
+            if len(self.sensors.get(sensor, ())) < 2:
+                out[f"sensor {sensor}"] = "not seen both active and at rest"
+        for box in spec.boxes:
+            if box not in self.wakes:
+                out[f"wake {box}"] = "no wake-up in this session"
+        return out
+
+    def scope(self, spec: Spec) -> str:
+        """`24 of 24 circuits, 34 of 34 controls`."""
+        controls = (*spec.controls, *spec.outside)
+        parts = [
+            f"{len(self.complete_circuits(spec))} of {len(spec.circuits)} circuits",
+            f"{sum(c in self.controls for c in controls)} of {len(controls)} controls",
+        ]
+        if spec.sensors:
+            both = sum(len(self.sensors.get(s, ())) == 2 for s in spec.sensors)
+            parts.append(f"{both} of {len(spec.sensors)} sensors")
+        if not all(b in self.wakes for b in spec.boxes):
+            parts.append("without wake-up")
+        parts.append("without by hand, trip, low supply and lost panels")
+        return ", ".join(parts)

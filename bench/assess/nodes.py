@@ -1,0 +1,145 @@
+"""Who is on the bus: silence, missing cyclic messages, message counters."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+from bench.judge.rules import MS
+
+SILENT_CYCLES, MISSING_CYCLES = 4.0, 2.6
+SLACK_NS = 60 * MS
+STUCK_AFTER = 4
+
+
+@dataclass(slots=True)
+class Message:
+    """A cyclic message of a box: when it was last seen, and its counter."""
+
+    name: str
+    node: str
+    cycle_ns: int
+    signals: tuple[str, ...]
+    last_ns: int | None = None
+    counter: int | None = None
+    same: int = 0
+    missing: bool = False
+    stuck: bool = False
+
+
+@dataclass(slots=True)
+class Node:
+    """A box: awake, dark or silent."""
+
+    name: str
+    last_ns: int | None = None
+    shortest_ns: int = 1 << 60
+    awake: bool = True
+    silent: bool = False
+
+
+class Bus:
+    """Supervises the boxes' messages. Reports through the callbacks given.
+
+    `missing(message, t_ns)`: other frames of the node arrive, this one does not.
+    `silent(node, t_ns)` / `back(node, t_ns)`: the whole node. `gap(message, t_ns, count)`: frames of
+    a counted message were not seen. `stuck(message, t_ns)`: its counter does not count.
+    """
+
+    def __init__(
+        self,
+        messages: Iterable[Message],
+        jitter_ns: int,
+        *,
+        missing: Callable[[Message, int], None],
+        silent: Callable[[Node, int], None],
+        back: Callable[[Node, int], None],
+        gap: Callable[[Message, int, int], None],
+        stuck: Callable[[Message, int], None],
+    ) -> None:
+        self.messages = {m.name: m for m in messages}
+        self.nodes: dict[str, Node] = {}
+        for message in self.messages.values():
+            node = self.nodes.setdefault(message.node, Node(message.node))
+            if message.cycle_ns:
+                node.shortest_ns = min(node.shortest_ns, message.cycle_ns)
+        self._jitter_ns = jitter_ns
+        self._missing, self._silent, self._back, self._gap, self._stuck = missing, silent, back, gap, stuck
+        self._next_look = 0
+
+    def heard(self, name: str, t_ns: int) -> None:
+        """A frame of message `name` arrived."""
+        message = self.messages[name]
+        node = self.nodes[message.node]
+        node.last_ns = message.last_ns = t_ns
+        if message.missing:
+            message.missing = False
+        if node.silent:
+            node.silent = False
+            for other in self.messages.values():
+                if other.node == node.name:
+                    other.last_ns = t_ns
+                    other.counter = None
+            self._back(node, t_ns)
+
+    def count(self, name: str, t_ns: int, counter: int) -> None:
+        """The message's own counter, before `heard` is told of the next frame."""
+        message = self.messages[name]
+        before, message.counter = message.counter, counter
+        if before is None:
+            return
+        step = (counter - before) & 0xFF
+        if step == 0:
+            message.same += 1
+            if message.same >= STUCK_AFTER and not message.stuck:
+                message.stuck = True
+                self._stuck(message, t_ns)
+            return
+        message.same = 0
+        if step != 1:
+            self._gap(message, t_ns, step - 1)
+
+    def look(self, t_ns: int) -> None:
+        """Time has passed: who should have been heard by now?"""
+        if t_ns < self._next_look:
+            return
+        self._next_look = t_ns + 20 * MS
+        for node in self.nodes.values():
+            if not node.awake or node.last_ns is None or node.silent:
+                continue
+            if t_ns - node.last_ns > SILENT_CYCLES * node.shortest_ns + self._jitter_ns + SLACK_NS:
+                node.silent = True
+                self._silent(node, t_ns)
+        for message in self.messages.values():
+            if message.missing or message.last_ns is None or not message.cycle_ns:
+                continue
+            node = self.nodes[message.node]
+            if not node.awake or node.silent:
+                continue
+            limit = MISSING_CYCLES * message.cycle_ns + self._jitter_ns + SLACK_NS
+            if t_ns - message.last_ns > limit and self._alive_throughout(node, message, t_ns):
+                message.missing = True
+                self._missing(message, t_ns)
+
+    def _alive_throughout(self, node: Node, message: Message, t_ns: int) -> bool:
+        return node.last_ns is not None and t_ns - node.last_ns <= 2 * node.shortest_ns + self._jitter_ns
+
+    def sleep(self, name: str) -> None:
+        """The node's supply went off: silence is right."""
+        node = self.nodes[name]
+        node.awake = node.silent = False
+
+    def wake(self, name: str, t_ns: int) -> None:
+        """The node booted: its counters start anew and its cycles count from now."""
+        node = self.nodes[name]
+        node.awake, node.silent, node.last_ns = True, False, t_ns
+        for message in self.messages.values():
+            if message.node == name:
+                message.counter, message.same, message.missing = None, 0, False
+                if message.last_ns is not None:
+                    message.last_ns = t_ns
+
+    def heard_within(self, node: str, from_ns: int) -> bool:
+        """Whether anything of the node arrived at or after `from_ns`."""
+        known = self.nodes.get(node)
+        return known is not None and known.last_ns is not None and known.last_ns >= from_ns

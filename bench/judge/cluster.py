@@ -1,0 +1,338 @@
+"""Judging one cluster: a small set of possible worlds, thinned by what is seen."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from bench.core.model import Cause, Model, State
+from bench.core.timeline import Course, Steady
+
+from .found import Found
+from .rules import SignalRule
+from .trace import FOREVER, Output, Segment, Switch, level_words
+from .watch import Watch
+from .world import World
+
+MOST_WORLDS = 64
+
+
+class ClusterJudge:
+    """Tracks one cluster from `unknown` on.
+
+    `lost_until`: after a deviation nothing is judged until the outputs have had time to settle
+    and no key of the cluster is held; then the observed state is adopted.
+    """
+
+    def __init__(
+        self,
+        model: Model,
+        number: int,
+        rules: Mapping[str, SignalRule],
+        report: Callable[[Found], None],
+    ) -> None:
+        self.model = model
+        self.number = number
+        self.circuits = model.clusters[number]
+        place = {c: i for i, c in enumerate(self.circuits)}
+        self.rules = {s: (place[r.subject], r) for s, r in rules.items()}
+        self.window_ns = max((r.window_ns for r in rules.values()), default=0)
+        self._report = report
+        self.worlds: list[World] = []
+        self.seen: dict[str, float] = {}
+        self.seen_at: dict[str, int] = {}
+        self.held: set[str] = set()
+        self.lost_until: int | None = None
+        self.version = 0
+        self.cause = 0
+        self.too_short = 0
+        self.overflow_ns: int | None = None
+        self.fired: Switch | None = None  # the change that time brought about last
+
+    # ---- beginnings
+    def start(self, t_ns: int) -> None:
+        """Everything is possible."""
+        self._enter(self.model.unknown(self.number, t_ns), t_ns)
+
+    def _enter(self, states: list[State], t_ns: int) -> None:
+        self.lost_until = None
+        self.worlds = [
+            World.fresh(s, self.model.courses(self.number, s), self.rules, t_ns, self.cause) for s in states
+        ]
+        self._changed()
+
+    def lose(self, t_ns: int) -> None:
+        """Track lost at `t_ns`: adopt what is seen once everything has settled."""
+        until = t_ns + self.window_ns
+        if self.lost_until is None or until > self.lost_until:
+            self.lost_until = until
+        self.worlds = []
+        self._changed()
+
+    def _adopt(self, t_ns: int) -> None:
+        states = self.model.adopt(self.number, t_ns, self.seen)
+        if not states:
+            states = self.model.unknown(self.number, t_ns)
+        self._enter(states, t_ns)
+
+    def _changed(self) -> None:
+        self.version += 1
+
+    # ---- causes
+    def apply(self, cause: Cause, switch: Switch, number: int) -> None:
+        """A cause reaches the cluster at `switch`; `number` names it in reports."""
+        self.cause = number
+        if self.lost_until is not None:
+            self.lost_until = max(self.lost_until, switch.hi + self.window_ns)
+            return
+        worlds: list[World] = []
+        for world in self.worlds:
+            if world.before and switch.hi <= world.before[1].hi:
+                state, end = world.before
+                worlds += self._branches(world.undone(state, end), cause, switch, number)
+            world.before = None
+            worlds += self._branches(world, cause, switch, number)
+        self._settle_on(worlds, switch.hi)
+
+    def _branches(self, world: World, cause: Cause, switch: Switch, number: int) -> list[World]:
+        states = self.model.step(self.number, world.state, cause)
+        return [w for w, _ in self._spread(world, states, switch, number)]
+
+    def _spread(
+        self, world: World, states: list[State], switch: Switch, number: int
+    ) -> list[tuple[World, Switch]]:
+        """One world for each state, each with its own copy of the past and of the switch."""
+        copies = [world.copy(s) for s in states[1:]]
+        world.state = states[0]
+        out = [(w, Switch(switch.lo, switch.hi)) for w in (world, *copies)]
+        for one, here in out:
+            one.follow(self.model.courses(self.number, one.state), here, number)
+        return out
+
+    def _settle_on(self, worlds: list[World], t_ns: int) -> None:
+        if len(worlds) > MOST_WORLDS:
+            self.overflow_ns = t_ns
+            self._enter(self.model.unknown(self.number, t_ns), t_ns)
+            return
+        self.worlds = worlds
+        self._changed()
+
+    # ---- time
+    def next_wake(self) -> int:
+        """When `advance` has something to do."""
+        if self.lost_until is not None:
+            return self.lost_until if not self.held else FOREVER
+        wake = FOREVER
+        for world in self.worlds:
+            due = self.model.next_due(self.number, world.state)
+            if due and due[0] < wake:
+                wake = due[0]
+            for _, watch in world.watches.values():
+                if watch.owed:
+                    wake = min(wake, watch.next_deadline() + 1)
+        return wake
+
+    def advance(self, t_ns: int) -> None:
+        """Let time pass to `t_ns`: timers end, ramps begin, unshown changes become overdue."""
+        if self.lost_until is not None:
+            if t_ns >= self.lost_until and not self.held:
+                self._adopt(t_ns)
+            return
+        while self._fire_first(t_ns):
+            pass
+        self._collect_overdue(t_ns)
+        for world in self.worlds:
+            for trace in world.traces:
+                if len(trace.segments) > 1:
+                    trace.forget_before(t_ns - 2 * self.window_ns)
+
+    def _fire_first(self, t_ns: int) -> bool:
+        for world in self.worlds:
+            due = self.model.next_due(self.number, world.state)
+            if due and due[0] <= t_ns:
+                before = world.state
+                switch = Switch(due[0], max(due))
+                states = self.model.fire(self.number, before)
+                rest = [w for w in self.worlds if w is not world]
+                spread = self._spread(world, states, switch, self.cause)
+                for one, here in spread:
+                    one.before = (before, here) if here.hi > here.lo else None
+                self.fired = spread[0][1]
+                self._settle_on(rest + [w for w, _ in spread], t_ns)
+                return True
+        return False
+
+    def _collect_overdue(self, t_ns: int) -> None:
+        dead: list[tuple[World, str, Segment]] = []
+        for world in self.worlds:
+            for signal, (_, watch) in world.watches.items():
+                if watch.owed and (late := watch.overdue(t_ns)) is not None:
+                    dead.append((world, signal, late))
+                    break
+        if not dead:
+            return
+        gone = [w for w, _, _ in dead]
+        left = [w for w in self.worlds if w not in gone]
+        if left:
+            self._settle_on(left, t_ns)
+            return
+        _, signal, segment = dead[0]
+        last_at = self.seen_at.get(signal)
+        unseen = last_at is None or last_at < segment.switch.lo
+        expected = self._expected(segment.value, self.rules[signal][1])
+        self._deviate("missing", signal, t_ns, segment.switch.lo, expected, segment.cause, unseen)
+
+    def excuse(self, dark: frozenset[str]) -> None:
+        """A box went dark: its circuits' changes need not be shown."""
+        for world in self.worlds:
+            for place, watch in world.watches.values():
+                if self.circuits[place] in dark:
+                    watch.owed = []
+
+    # ---- observations
+    def sample(self, t_ns: int, signal: str, value: float) -> None:
+        """One reported value of one of the cluster's signals."""
+        self.seen[signal] = value
+        self.seen_at[signal] = t_ns
+        worlds = self.worlds
+        if self.lost_until is not None or not worlds:
+            return
+        if len(worlds) == 1:
+            place, watch = worlds[0].watches[signal]
+            if watch.calm == value:
+                return
+            if watch.sample(worlds[0].traces[place], t_ns, value):
+                self._learn(worlds[0], place, watch, t_ns, value)
+                return
+            self._explain(signal, t_ns, value)
+            return
+        alive = [w for w in worlds if self._survives(w, signal, t_ns, value)]
+        if not alive:
+            self._explain(signal, t_ns, value)
+        elif len(alive) < len(worlds):
+            self._settle_on(alive, t_ns)
+
+    def _survives(self, world: World, signal: str, t_ns: int, value: float) -> bool:
+        place, watch = world.watches[signal]
+        if not watch.sample(world.traces[place], t_ns, value):
+            return False
+        return self._learn(world, place, watch, t_ns, value)
+
+    def _learn(self, world: World, place: int, watch: Watch, t_ns: int, value: float) -> bool:
+        """Resolve an uncertain end, and narrow what is not known exactly; False: impossible after all."""
+        if world.before:
+            self._resolve(world, place, watch, t_ns, value)
+        trace = world.traces[place]
+        course = trace.last.value.course  # type: ignore[union-attr]
+        if not isinstance(course, Steady) or trace.steady_since() >= t_ns - watch.rule.window_ns:
+            return True
+        tolerance = watch.rule.tolerance
+        spread = course.hi_pct - course.lo_pct
+        if spread <= 2.5 * tolerance or (watch.state and not course.lo_pct <= 0 < course.hi_pct):
+            return True
+        low, high = (0.0, 0.0) if value <= 0 else (max(value - tolerance, 1e-6), value + tolerance)
+        if watch.state and value > 0:
+            low, high = 1.0, 1.0
+        state = self.model.keep(self.number, world.state, watch.rule.signal, low, high)
+        if state is None:
+            return False
+        if state != world.state:
+            world.narrow(state, self.model.courses(self.number, state))
+            self._changed()
+        return True
+
+    def _resolve(self, world: World, place: int, watch: Watch, t_ns: int, value: float) -> None:
+        """An uncertain end is one shared unknown: what one signal shows of it binds all."""
+        assert world.before
+        _, end = world.before
+        trace = world.traces[place]
+        jitter, window = watch.rule.jitter_ns, watch.rule.window_ns
+        for i, segment in enumerate(trace.segments):
+            if segment.switch is not end or i == 0:
+                continue
+            prior = trace.segments[i - 1].value
+            after = self._fits(segment.value, watch, value, t_ns)
+            previous = self._fits(prior, watch, value, t_ns)
+            if after and not previous:
+                end.hi = max(end.lo, min(end.hi, t_ns + jitter))
+                world.before = None
+            elif previous and not after:
+                end.lo = min(end.hi, max(end.lo, t_ns - window))
+            return
+
+    @staticmethod
+    def _fits(shown: object, watch: Watch, value: float, t_ns: int) -> bool:
+        assert isinstance(shown, Output)
+        if watch.state:
+            return shown.admits_state(value, t_ns, t_ns)
+        return shown.admits(value, watch.rule.tolerance, t_ns, t_ns)
+
+    # ---- deviations
+    def _explain(self, signal: str, t_ns: int, value: float) -> None:
+        place, rule = self.rules[signal]
+        expected = " or ".join(
+            dict.fromkeys(self._expected(w.traces[place].last.value, rule) for w in self.worlds)
+        )
+        kind = self._kind(signal, t_ns, value)
+        self._deviate(kind, signal, t_ns, t_ns - rule.window_ns, expected, self.cause, False, value)
+
+    def _kind(self, signal: str, t_ns: int, value: float) -> str:
+        """missing: still what it was before; level: on, but not as it should be; else unexpected."""
+        place, rule = self.rules[signal]
+        world = self.worlds[0]
+        segments = world.traces[place].segments
+        last, began = segments[-1].value, segments[-1].switch
+        recent = t_ns - began.hi <= 2 * (rule.window_ns + rule.cycle_ns)
+        watch = world.watches[signal][1]
+        if recent and len(segments) > 1 and self._fits(segments[-2].value, watch, value, began.lo):
+            return "missing"
+        assert isinstance(last, Output)
+        dark = isinstance(last.course, Steady) and last.course.hi_pct <= 0
+        return "level" if value > 0 and rule.kind == "level" and not dark else "unexpected"
+
+    @staticmethod
+    def _expected(value: object, rule: SignalRule) -> str:
+        assert isinstance(value, Output)
+        if rule.kind == "state" and isinstance(value.course, Steady):
+            return "off" if value.course.hi_pct <= 0 else "on" if value.course.lo_pct > 0 else "off or on"
+        return value.words()
+
+    def _deviate(
+        self,
+        kind: str,
+        signal: str,
+        t_ns: int,
+        since_ns: int,
+        expected: str,
+        cause: int,
+        unseen: bool,
+        value: float | None = None,
+    ) -> None:
+        rule = self.rules[signal][1]
+        if value is None:
+            value = self.seen.get(signal)
+        seen = "nothing" if value is None else self._seen_words(rule, value)
+        self.lose(t_ns)
+        self._report(
+            Found(kind, signal, rule.subject, t_ns, since_ns, expected, seen, cause, (self.number,), unseen)
+        )
+
+    @staticmethod
+    def _seen_words(rule: SignalRule, value: float) -> str:
+        return level_words(value) if rule.kind == "level" else ("on" if value > 0 else "off")
+
+    # ---- what is believed
+    def known(self) -> bool:
+        """One world whose outputs are known."""
+        return len(self.worlds) == 1 and self.worlds[0].exact()
+
+    def settled_course(self, circuit: str) -> tuple[Course, int, int] | None:
+        """Course of a circuit's open segment, since when at the latest, and its number; None while
+        more than one is possible."""
+        if len(self.worlds) != 1:
+            return None
+        last = self.worlds[0].traces[self.circuits.index(circuit)].last
+        return last.value.course, last.switch.hi, last.number  # type: ignore[union-attr]
+
+    def nothing_owed(self) -> bool:
+        """Whether every change so far has been shown."""
+        return all(not w.owed for world in self.worlds for _, w in world.watches.values())

@@ -1,0 +1,103 @@
+"""Judging a circuit's current: presence, absence and size while its output stands still."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from bench.core.timeline import Course, Steady
+from bench.loads import Band, Load, band
+
+from .found import Found
+from .rules import SignalRule
+from .trace import level_words
+
+IN_A_ROW = 2  # one odd reading proves nothing
+
+
+class CurrentJudge:
+    """One circuit's current. A band is judged from `settle_ns` after the output last changed."""
+
+    def __init__(
+        self, rule: SignalRule, load: Load, settle_ns: int, cluster: int, report: Callable[[Found], None]
+    ) -> None:
+        self.rule = rule
+        self.load = load
+        self.cluster = cluster
+        self._settle_ns = settle_ns + rule.age_ns + rule.jitter_ns
+        self._report = report
+        self.version = -1
+        self.volts = (load.nominal_v, load.nominal_v)
+        self._band: Band | None = None
+        self._from_ns = 0
+        self._level = 0.0
+        self._cause = 0
+        self._wrong = 0
+        self._right = 0
+        self._undecided = 0
+        self._reported: tuple[float, str] | None = None
+        self.shown: dict[float, int] = {}  # level -> right readings
+        self.undecided: dict[float, int] = {}  # level -> undecided readings
+
+    def look(self, found: tuple[Course, int, int] | None, version: int, cause: int) -> None:
+        """The cluster changed: take over its course; None: not known at present."""
+        self.version = version
+        self._cause = cause
+        self._close()
+        if found is None or not isinstance(found[0], Steady) or found[0].hi_pct - found[0].lo_pct > 1.0:
+            self._band = None
+            return
+        course, since, _ = found
+        self._level = round((course.lo_pct + course.hi_pct) / 2, 1)
+        self._band = band(self.load, (course.lo_pct, course.hi_pct), self.volts)
+        self._from_ns = since + self._settle_ns
+
+    def supply(self, volts: tuple[float, float]) -> None:
+        """The supply moved: the band moves with it."""
+        self.volts = volts
+        self.version = -1
+
+    def _close(self) -> None:
+        if self._right:
+            self.shown[self._level] = self.shown.get(self._level, 0) + self._right
+        elif self._undecided:
+            self.undecided[self._level] = self.undecided.get(self._level, 0) + self._undecided
+        self._right = self._undecided = self._wrong = 0
+
+    def finish(self) -> None:
+        """Count what the last steady stretch showed."""
+        self._close()
+
+    def sample(self, t_ns: int, current_a: float) -> None:
+        """One reading; the version must be that of the cluster."""
+        limits = self._band
+        if limits is None or t_ns < self._from_ns:
+            return
+        if limits[1] <= current_a <= limits[2]:
+            self._right += 1
+            self._wrong = 0
+            return
+        if limits[0] <= current_a <= limits[3]:
+            self._undecided += 1
+            self._wrong = 0
+            return
+        self._wrong += 1
+        if self._wrong < IN_A_ROW:
+            return
+        side = "low" if current_a < limits[0] else "high"
+        if self._reported == (self._level, side):
+            return
+        self._reported = (self._level, side)
+        expected = f"{limits.words()} ({level_words(self._level)})"
+        self._report(
+            Found(
+                "current",
+                self.rule.signal,
+                self.rule.subject,
+                t_ns,
+                self._from_ns,
+                expected,
+                f"{current_a:.2f} A",
+                self._cause,
+                (self.cluster,),
+            )
+        )

@@ -1,0 +1,119 @@
+"""Judging a lamp, a backlight or a fault flag: what the box shows of what it does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from .found import Found
+from .rules import SignalRule
+from .trace import FOREVER, Choice, Segment, Switch, Trace
+from .watch import Watch
+
+Intervals = tuple[tuple[float, float], ...]
+LAMP_WORDS = {0: "dark", 1: "lit", 2: "flashing"}
+FAULT_WORDS = {0: "no fault", 1: "tripped", 2: "open load", 3: "by hand", 4: "overcurrent", 5: "overheat"}
+
+
+class IndicatorJudge:
+    """One derived signal; its possible values come from the clusters it depends on."""
+
+    def __init__(self, rule: SignalRule, clusters: tuple[int, ...], report: Callable[[Found], None]) -> None:
+        self.rule = rule
+        self.clusters = clusters
+        self._report = report
+        self.trace: Trace | None = None
+        self.watch = Watch(rule)
+        self.lost_until: int | None = None
+        self.excused: int | None = None  # segment whose deviation is already reported
+        self.seen: float | None = None
+        self.seen_at = -FOREVER
+
+    def expect(self, intervals: Intervals | None, switch: Switch, cause: int) -> None:
+        """Possible values from `switch` on; None: nothing can be expected at present."""
+        if intervals is None:
+            self.trace = None
+            return
+        if self.trace is None:
+            self.trace = Trace(Segment(0, switch, Choice(intervals), cause))
+            self.watch = Watch(self.rule)
+            self.excused = None
+            return
+        last = self.trace.last.value
+        assert isinstance(last, Choice)
+        if last.intervals != intervals:
+            segment = self.trace.begin(switch, Choice(intervals), cause)
+            self.watch.owe(segment, switch.lo)
+
+    def narrow(self, intervals: Intervals, t_ns: int) -> None:
+        """Less is possible than was thought; it was so since the open segment began."""
+        if self.trace is None:
+            self.expect(intervals, Switch(t_ns, t_ns), 0)
+            return
+        last = self.trace.last.value
+        assert isinstance(last, Choice)
+        if last.intervals != intervals:
+            last.intervals = intervals
+            self.watch.calm = None
+
+    def lose(self, t_ns: int) -> None:
+        """Nothing can be said until `expect` or `narrow` is called again."""
+        self.trace = None
+
+    def next_wake(self) -> int:
+        return self.watch.next_deadline() + 1 if self.trace else FOREVER
+
+    def advance(self, t_ns: int) -> None:
+        """Report changes that were never shown."""
+        if self.trace is None:
+            return
+        while (late := self.watch.overdue(t_ns)) is not None:
+            unseen = self.seen_at < late.switch.lo
+            self._deviate("missing", t_ns, late.switch.lo, late, unseen)
+        if len(self.trace.segments) > 1:
+            self.trace.forget_before(t_ns - 2 * self.rule.window_ns)
+
+    def sample(self, t_ns: int, value: float) -> None:
+        """One reported value."""
+        self.seen, self.seen_at = value, t_ns
+        trace = self.trace
+        if trace is None or self.watch.calm == value:
+            return
+        if self.watch.sample(trace, t_ns, value):
+            self.excused = None
+            return
+        self._deviate("unexpected", t_ns, t_ns - self.rule.window_ns, trace.last, False)
+
+    def _deviate(self, kind: str, t_ns: int, since_ns: int, segment: Segment, unseen: bool) -> None:
+        assert self.trace
+        if self.excused == self.trace.last.number:
+            return
+        self.excused = self.trace.last.number
+        self.watch.recent.clear()
+        self._report(
+            Found(
+                kind,
+                self.rule.signal,
+                self.rule.subject,
+                t_ns,
+                since_ns,
+                self._words_of(segment),
+                "nothing" if self.seen is None else self._words(self.seen),
+                segment.cause,
+                self.clusters,
+                unseen,
+            )
+        )
+
+    def _words_of(self, segment: Segment) -> str:
+        assert isinstance(segment.value, Choice)
+        values = []
+        for low, high in segment.value.intervals:
+            values.append(self._words(low) if low == high else f"{low:g} to {high:g}")
+        return " or ".join(values)
+
+    def _words(self, value: float) -> str:
+        if self.rule.kind == "lamp":
+            return LAMP_WORDS.get(int(value), f"{value:g}")
+        if self.rule.kind == "fault":
+            return FAULT_WORDS.get(int(value), f"fault {value:g}")
+        return f"{value:.4g} %"

@@ -1,0 +1,197 @@
+"""The whole boat's judge: events and observations in, deviations out, in one pass without look-ahead."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+
+from bench.core.event import Event
+from bench.core.model import Model
+from bench.loads import Load
+
+from .cluster import ClusterJudge
+from .current import CurrentJudge
+from .found import Found
+from .indicator import IndicatorJudge
+from .rules import SignalRule
+from .trace import FOREVER, Switch
+
+JUDGE_VERSION = "1"
+OUTPUT_KINDS = frozenset({"state", "level"})
+INDICATOR_KINDS = frozenset({"lamp", "backlight", "fault"})
+
+
+class Judge:
+    """Told of events, observations and the passing of time, in order; reports what it finds.
+
+    `rules`: every observable signal. `loads`: circuit -> what hangs on it (absent: not judged);
+    `settle_ns`: circuit -> time to a steady current.
+    """
+
+    def __init__(
+        self,
+        model: Model,
+        rules: Mapping[str, SignalRule],
+        loads: Mapping[str, Load],
+        settle_ns: Mapping[str, int],
+        report: Callable[[Found], None],
+    ) -> None:
+        self.model = model
+        self._report = report
+        self.cluster_of = {c: i for i, cs in enumerate(model.clusters) for c in cs}
+        outputs: list[dict[str, SignalRule]] = [{} for _ in model.clusters]
+        for name, rule in rules.items():
+            if rule.kind in OUTPUT_KINDS and rule.subject in self.cluster_of:
+                outputs[self.cluster_of[rule.subject]][name] = rule
+        self.clusters = [ClusterJudge(model, i, rs, report) for i, rs in enumerate(outputs)]
+        self._cluster_by_signal = {s: self.clusters[i] for i, rs in enumerate(outputs) for s in rs}
+        self.indicators = {
+            s: IndicatorJudge(rules[s], on, report)
+            for s, on in model.indicators.items()
+            if s in rules and rules[s].kind in INDICATOR_KINDS
+        }
+        self._indicators_on: list[list[IndicatorJudge]] = [[] for _ in model.clusters]
+        for indicator in self.indicators.values():
+            for i in indicator.clusters:
+                self._indicators_on[i].append(indicator)
+        self.currents = {
+            name: CurrentJudge(
+                rule, loads[rule.subject], settle_ns[rule.subject], self.cluster_of[rule.subject], report
+            )
+            for name, rule in rules.items()
+            if rule.kind == "current" and rule.subject in loads
+        }
+        self._versions = [-1] * len(self.clusters)
+        self._wake = FOREVER
+        self._now = -FOREVER
+        self.started = False
+
+    # ---- beginnings and causes
+    def start(self, t_ns: int) -> None:
+        """From here on everything is judged; before, nothing is known."""
+        self.started = True
+        for cluster in self.clusters:
+            cluster.start(t_ns)
+        self._refresh(t_ns, None, 0)
+        self._plan_wake()
+
+    def event(self, event: Event, earliest_ns: int, number: int) -> tuple[int, ...]:
+        """An event at an instant in [earliest_ns, event.t_ns]; `number` names it. Returns the
+        clusters it reached."""
+        self.advance(event.t_ns)
+        states = [[w.state for w in c.worlds] for c in self.clusters]
+        routed = self.model.route(event, states)
+        switch = Switch(earliest_ns, event.t_ns)
+        for index, cause in routed:
+            self.clusters[index].apply(cause, switch, number)
+        self._refresh(event.t_ns, switch, number)
+        self._plan_wake()
+        return tuple(dict.fromkeys(i for i, _ in routed))
+
+    def hold(self, control: str, clusters: Iterable[int], held: bool) -> None:
+        """A key of these clusters went down or up: nothing is adopted while one is down."""
+        for i in clusters:
+            (self.clusters[i].held.add if held else self.clusters[i].held.discard)(control)
+
+    def lose(self, clusters: Iterable[int], t_ns: int) -> None:
+        """The bench cannot follow these clusters for now; their state is adopted anew."""
+        for i in clusters:
+            self.clusters[i].lose(t_ns)
+        self._refresh(t_ns, None, 0)
+        self._plan_wake()
+
+    # ---- time
+    def advance(self, t_ns: int) -> None:
+        """Time has passed to `t_ns`: everything that arrived before has been told. Each change that
+        time brings about is taken at its own instant, in order."""
+        if not self.started:
+            return
+        while self._wake <= t_ns:
+            now = max(self._wake, self._now)
+            for cluster in self.clusters:
+                if cluster.next_wake() <= now:
+                    cluster.advance(now)
+                    if cluster.version != self._versions[cluster.number]:
+                        self._refresh_one(cluster.number, now, cluster.fired, cluster.cause)
+                    cluster.fired = None
+            for indicator in self.indicators.values():
+                indicator.advance(now)
+            self._now = now
+            self._plan_wake()
+        self._now = max(self._now, t_ns)
+
+    def _plan_wake(self) -> None:
+        wake = min((c.next_wake() for c in self.clusters), default=FOREVER)
+        self._wake = min(wake, min((i.next_wake() for i in self.indicators.values()), default=FOREVER))
+
+    def excuse(self, circuits: Iterable[str], panels: Iterable[str]) -> None:
+        """A box went dark: nothing of its circuits and indicators need be shown."""
+        dark = frozenset(circuits)
+        for cluster in self.clusters:
+            cluster.excuse(dark)
+        subjects = dark | frozenset(panels)
+        for indicator in self.indicators.values():
+            if indicator.rule.subject in subjects:
+                indicator.watch.owed = []
+        self._plan_wake()
+
+    # ---- observations
+    def sample(self, t_ns: int, signal: str, value: float) -> None:
+        """One observed value, after `advance` to its stamp."""
+        current = self.currents.get(signal)
+        if current is not None:
+            cluster = self.clusters[current.cluster]
+            if current.version != cluster.version:
+                current.look(cluster.settled_course(current.rule.subject), cluster.version, cluster.cause)
+            current.sample(t_ns, value)
+            return
+        owner = self._cluster_by_signal.get(signal)
+        if owner is not None:
+            version = owner.version
+            owner.sample(t_ns, signal, value)
+            if owner.version != version:
+                self._refresh_one(owner.number, t_ns, None, owner.cause)
+                self._plan_wake()
+            return
+        indicator = self.indicators.get(signal)
+        if indicator is not None:
+            indicator.sample(t_ns, value)
+        elif signal.startswith("supply_v:"):
+            for one in self.currents.values():
+                if abs(value - one.volts[0]) > 0.1:
+                    one.supply((value, value))
+
+    # ---- indicators follow the clusters
+    def _refresh(self, t_ns: int, switch: Switch | None, cause: int) -> None:
+        for index, cluster in enumerate(self.clusters):
+            if cluster.version != self._versions[index]:
+                self._refresh_one(index, t_ns, switch, cause)
+
+    def _refresh_one(self, index: int, t_ns: int, switch: Switch | None, cause: int) -> None:
+        self._versions[index] = self.clusters[index].version
+        for indicator in self._indicators_on[index]:
+            owners = [self.clusters[i] for i in indicator.clusters]
+            if any(not c.worlds for c in owners):
+                indicator.lose(t_ns)
+                continue
+            states = [[w.state for w in c.worlds] for c in self.clusters]
+            intervals = self.model.indicator(indicator.rule.signal, states)
+            if switch is not None:
+                indicator.expect(intervals, switch, cause)
+            else:
+                self._narrow_or_expect(indicator, intervals, t_ns, cause)
+
+    def _narrow_or_expect(
+        self, indicator: IndicatorJudge, intervals: tuple[tuple[float, float], ...], t_ns: int, cause: int
+    ) -> None:
+        last = indicator.trace.last.value if indicator.trace else None
+        held = getattr(last, "intervals", ())
+        inside = all(any(a <= lo and hi <= b for a, b in held) for lo, hi in intervals)
+        if indicator.trace is None or inside:
+            indicator.narrow(intervals, t_ns)
+        else:
+            indicator.expect(intervals, Switch(t_ns, t_ns), cause)
+
+    def finish(self) -> None:
+        """No more will come."""
+        for current in self.currents.values():
+            current.finish()

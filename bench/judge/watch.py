@@ -1,0 +1,87 @@
+"""The two rules for one signal over one trace: every sample explained, every lasting change shown."""
+
+from __future__ import annotations
+
+from collections import deque
+
+from .rules import SignalRule
+from .trace import FOREVER, Segment, Trace
+
+START = (0, -FOREVER)
+
+
+class Watch:
+    """What has been seen of one signal, and what is still owed."""
+
+    __slots__ = ("calm", "floor", "owed", "recent", "rule", "state")
+
+    def __init__(self, rule: SignalRule) -> None:
+        self.rule = rule
+        self.state = rule.kind == "state"
+        self.floor = START
+        self.recent: deque[tuple[int, tuple[int, int]]] = deque()
+        self.owed: list[Segment] = []
+        self.calm: float | None = None  # a value accepted over the open segment alone
+
+    def owe(self, segment: Segment, begins_ns: int) -> None:
+        """A new segment began: it must be shown. The one before need not when it was too short to
+        prove; the box may then have seen no change, and the next cyclic frame shows the new one."""
+        self.calm = None
+        lasting = [s for s in self.owed if begins_ns - s.switch.hi >= self.rule.window_ns]
+        if len(lasting) < len(self.owed):
+            segment.patience_ns = self.rule.cycle_ns
+        self.owed = [*lasting, segment]
+
+    def sample(self, trace: Trace, t_ns: int, value: float) -> bool:
+        """The sample rule; False when no instant explains the value."""
+        rule = self.rule
+        recent = self.recent
+        bound = t_ns - rule.jitter_ns
+        while recent and recent[0][0] < bound:
+            found = recent.popleft()[1]
+            if found > self.floor:
+                self.floor = found
+        from_ns, to_ns = t_ns - rule.window_ns, t_ns + rule.jitter_ns
+        match = trace.match(value, rule.tolerance, from_ns, to_ns, self.floor, state=self.state)
+        if match is None:
+            return False
+        if match > self.floor:
+            recent.append((t_ns, match))
+        if self.owed:
+            self.owed = [s for s in self.owed if not self._shows(s, trace, value, from_ns, to_ns)]
+        last = trace.last
+        if match[0] == last.number and last.switch.hi < from_ns and not self.owed:
+            self.calm = value
+        return True
+
+    def _shows(self, segment: Segment, trace: Trace, value: float, from_ns: int, to_ns: int) -> bool:
+        start = max(from_ns, segment.switch.lo)
+        if start > to_ns:
+            return False
+        shown = segment.value
+        if self.state:
+            return shown.admits_state(value, start, to_ns)  # type: ignore[union-attr]
+        return shown.admits(value, self.rule.tolerance, start, to_ns)
+
+    def next_deadline(self) -> int:
+        """Instant after which the first owed segment is overdue."""
+        if not self.owed:
+            return FOREVER
+        return min(s.switch.hi + s.patience_ns for s in self.owed) + self.rule.deadline_ns
+
+    def overdue(self, t_ns: int) -> Segment | None:
+        """A segment that should have been shown before `t_ns`; it is no longer owed."""
+        for segment in self.owed:
+            if segment.switch.hi + segment.patience_ns + self.rule.deadline_ns < t_ns:
+                self.owed.remove(segment)
+                return segment
+        return None
+
+    def copy(self, trace: Trace) -> Watch:
+        """For a world that splits; owed segments are those of the copied trace."""
+        new = Watch(self.rule)
+        new.floor = self.floor
+        new.recent = self.recent.copy()
+        numbers = {s.number for s in self.owed}
+        new.owed = [s for s in trace.segments if s.number in numbers]
+        return new

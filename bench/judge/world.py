@@ -1,0 +1,99 @@
+"""One possible state of a cluster with the recent past that led to it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from bench.core.model import State
+from bench.core.timeline import Course
+
+from .rules import SignalRule
+from .trace import Output, Segment, Switch, Trace
+from .watch import Watch
+
+
+class World:
+    """State, one trace a circuit, one watch a signal."""
+
+    __slots__ = ("before", "state", "traces", "watches")
+
+    def __init__(self, state: State, traces: list[Trace], watches: dict[str, tuple[int, Watch]]) -> None:
+        self.state = state
+        self.traces = traces
+        self.watches = watches  # signal -> (circuit's place in the cluster, watch)
+        self.before: tuple[State, Switch] | None = None  # the state before an end that may still be to come
+
+    @classmethod
+    def fresh(
+        cls,
+        state: State,
+        courses: Sequence[Course],
+        rules: Mapping[str, tuple[int, SignalRule]],
+        t_ns: int,
+        cause: int,
+    ) -> World:
+        """A world without a past: nothing is owed."""
+        switch = Switch(t_ns, t_ns)
+        traces = [Trace(Segment(0, switch, Output(c), cause)) for c in courses]
+        return cls(state, traces, {s: (place, Watch(rule)) for s, (place, rule) in rules.items()})
+
+    def copy(self, state: State) -> World:
+        """An independent world with another state and the same past."""
+        switches: dict[int, Switch] = {}
+        traces = [t.copy(switches) for t in self.traces]
+        watches = {s: (p, w.copy(traces[p])) for s, (p, w) in self.watches.items()}
+        new = World(state, traces, watches)
+        if self.before:
+            new.before = self.before[0], switches.get(id(self.before[1]), self.before[1])
+        return new
+
+    def follow(self, courses: Sequence[Course], switch: Switch, cause: int) -> bool:
+        """New courses begin at `switch`; True when any output changed."""
+        changed = False
+        for place, (trace, course) in enumerate(zip(self.traces, courses, strict=True)):
+            value = trace.last.value
+            if isinstance(value, Output) and value.course == course:
+                continue
+            changed = True
+            segment = trace.begin(switch, Output(course), cause)
+            for at, watch in self.watches.values():
+                if at == place:
+                    watch.owe(segment, switch.lo)
+        return changed
+
+    def narrow(self, state: State, courses: Sequence[Course]) -> None:
+        """Something became known that was so all along: the open segments are corrected in place."""
+        self.state = state
+        for place, (trace, course) in enumerate(zip(self.traces, courses, strict=True)):
+            value = trace.last.value
+            if isinstance(value, Output) and value.course != course:
+                trace.last.value = Output(course)
+                for at, watch in self.watches.values():
+                    if at == place:
+                        watch.calm = None
+
+    def undone(self, state: State, switch: Switch) -> World:
+        """The world in which the uncertain end `switch` has not come yet."""
+        new = self.copy(state)
+        new.before = None
+        for place, trace in enumerate(new.traces):
+            dropped = {
+                s.number
+                for s in self.traces[place].segments
+                if s.switch is switch and s.number > trace.segments[0].number
+            }
+            if dropped:
+                trace.segments = [s for s in trace.segments if s.number not in dropped]
+                for at, watch in new.watches.values():
+                    if at == place:
+                        watch.owed = [s for s in watch.owed if s.number not in dropped]
+                        watch.calm = None
+        return new
+
+    def exact(self) -> bool:
+        """Whether every output is known to within a report's resolution, or moving as told."""
+        for trace in self.traces:
+            course = trace.last.value.course  # type: ignore[union-attr]
+            if not hasattr(course, "turns") and course.hi_pct - course.lo_pct > 1.0:
+                return False
+        return True
