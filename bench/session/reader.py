@@ -1,8 +1,9 @@
 """Opens a session folder or a bare candump text file and streams its entries in original order.
 
-Nothing is guessed: a line that cannot be read becomes a BadRecord, and two Dropped entries (stamped
-with the good frames around it) tell the judge that something is missing there. Where a cut lost
-frames that marks speak of, the stream ends in LinkLost and those marks are kept in `beyond`.
+Nothing is guessed: a line that cannot be read becomes a BadRecord, and Dropped entries at most
+100 ms apart, from the last good frame before it to the next one after it, tell the judge that
+something is missing there. Where a cut lost frames that marks speak of, the stream ends in LinkLost
+and those marks are kept in `beyond`.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from .text import numbered_lines
 
 BAD_KEPT = 1000
 PROBE_LINES, PROBE_BYTES = 20_000, 1 << 20
+GAP_STEP_NS, GAP_STEPS = 100_000_000, 1000
 UNMARKED_NS = 250_000_000  # flush interval + two alive ticks: marks never lag frames by more
 _DROPCOUNT = re.compile(rb"DROPCOUNT: dropped (\d{1,18}) CAN frames? on '(.*)' socket .*").fullmatch
 _HALF = "half a line: the recording was cut here"
@@ -127,6 +129,7 @@ class _Pass:
         self._position = 0  # frames as they were written: good lines and bad ones
         self._t_ns = 0
         self._gap = 0  # lines lost since the last good frame
+        self._gap_ns = 0  # drops are reported up to here
         self._damaged = False
 
     def run(self) -> Iterator[Entry]:
@@ -138,22 +141,23 @@ class _Pass:
             if frame is None:
                 continue
             while mark is not None and (due <= self._position or (self._damaged and mark.t_ns < frame.t_ns)):
+                if self._gap:
+                    yield from self._through_gap(mark.t_ns)
                 yield mark
                 marked_ns = mark.t_ns
                 due, mark = next(marks, _NONE)
-            if type(frame) is not Frame:
-                yield frame
+            if isinstance(frame, Dropped):
+                yield from self._lost_line(frame, number)
                 continue
             t_ns = frame.t_ns
             if mark is None and self.marks_path is not None and self._end is None:
                 marked_ns = t_ns if marked_ns is None else marked_ns
                 if t_ns > marked_ns + UNMARKED_NS:
-                    yield self._lost(
-                        "marks.jsonl ends before frames.log: what the link reported is lost from here"
-                    )
+                    yield self._unmarked()
                     return
             if self._gap:
-                yield self._gap_end(t_ns)
+                yield from self._through_gap(t_ns)
+                self._gap = 0
             if t_ns < self._t_ns:
                 self.step_back_ns = max(self.step_back_ns, self._t_ns - t_ns)
             self._t_ns = t_ns
@@ -161,6 +165,8 @@ class _Pass:
             self.frames += 1
             yield frame
         while mark is not None and due <= self._position:
+            if self._gap:
+                yield from self._through_gap(mark.t_ns)
             yield mark
             due, mark = next(marks, _NONE)
         while mark is not None:
@@ -187,16 +193,28 @@ class _Pass:
             reason = _HALF
             self.cut.append(f"{self.frames_path.name} ends in half a line")
         self._note(self.frames_path, number, line, reason)
+        return Dropped(self._t_ns, "", 1)
+
+    def _lost_line(self, drop: Dropped, number: int) -> Iterator[Dropped]:
+        """A drop that candump reported, or the beginning of a gap."""
+        if drop.where:
+            yield drop
+            return
         self._position += 1
         self._gap += 1
         self._damaged = True
-        if self._gap > 1:
-            return None
-        return Dropped(self._t_ns, f"{_OURS}{self.frames_path.name} from line {number}", 1)
+        if self._gap == 1:
+            self._gap_ns = self._t_ns
+            yield Dropped(self._t_ns, f"{_OURS}{self.frames_path.name} from line {number}", 1)
 
-    def _gap_end(self, t_ns: int) -> Dropped:
-        lost, self._gap = self._gap, 0
-        return Dropped(t_ns, f"{_OURS}{self.frames_path.name} up to here", lost)
+    def _through_gap(self, t_ns: int) -> Iterator[Dropped]:
+        """Drops all the way from the last good entry to `t_ns`, so that no silence in it proves anything."""
+        span_ns = t_ns - self._gap_ns
+        steps = min(GAP_STEPS, max(1, -(-span_ns // GAP_STEP_NS)))
+        where = f"{_OURS}{self.frames_path.name}, {self._gap} lines unreadable"
+        for step in range(1, steps + 1):
+            yield Dropped(self._gap_ns + span_ns * step // steps, where, 1)
+        self._gap_ns = t_ns
 
     def _mark_entries(self) -> Iterator[tuple[int, Mark | None]]:
         if self.marks_path is None:
@@ -242,7 +260,8 @@ class _Pass:
         if self.beyond or lacking:
             yield LinkLost(self._t_ns, "the recording was cut off after this frame")
 
-    def _lost(self, reason: str) -> LinkLost:
+    def _unmarked(self) -> LinkLost:
+        reason = f"{MARKS} ends before {FRAMES}: what the link reported is lost from here"
         self.cut.append(reason)
         return LinkLost(self._t_ns, reason)
 

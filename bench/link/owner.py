@@ -1,0 +1,280 @@
+"""What every link shares: one owner thread, a queue of entries that counts what it drops, and one
+heap of absolute deadlines for everything that is sent.
+
+A subclass says how to connect, receive and transmit. Nothing is raised out of the thread: an error
+becomes LinkLost, the last entry of the link.
+"""
+
+from __future__ import annotations
+
+import heapq
+import threading
+from abc import ABC, abstractmethod
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from bench.core.clock import Clock
+from bench.core.entry import Alive, Confirmed, Dropped, Entry, HostLate, LinkLost, Refused
+from bench.core.errors import BenchError, InternalError
+from bench.core.frame import TX, Frame
+from bench.core.link import LinkFacts, LinkStatistics
+
+MS = 1_000_000
+ALIVE_NS = 20 * MS
+TICK_NS = 5 * MS  # the loop turns at least this often
+LATE_LIMIT_NS = 10 * MS  # later than this is said as HostLate
+JITTER_MS = (TICK_NS + LATE_LIMIT_NS) / MS  # a stamp can be this late without anyone noticing
+QUEUE_LIMIT = 100_000
+
+
+@dataclass(slots=True)
+class Counters:
+    """Mutable twin of LinkStatistics; written by the owner thread only."""
+
+    received: int = 0
+    sent: int = 0
+    confirmed: int = 0
+    refused: int = 0
+    dropped: int = 0
+    garbage: int = 0
+    worst_confirm_ms: float = 0.0
+    worst_send_late_ms: float = 0.0
+
+
+class Inbox:
+    """Entries on their way from the owner thread to the reader of the link; bounded.
+
+    Received frames and alive ticks beyond the limit are dropped and counted; sends, answers and
+    the end of the link never are.
+    """
+
+    def __init__(self, limit: int) -> None:
+        self._limit = limit
+        self._entries: deque[Entry] = deque()
+        self._lost = 0
+        self._ready = threading.Condition()
+
+    def put(self, entries: Sequence[Entry]) -> int:
+        """Add entries in order; gives back how many were dropped."""
+        with self._ready:
+            room = self._limit - len(self._entries)
+            if not self._lost and len(entries) <= room:
+                self._entries.extend(entries)
+                self._ready.notify()
+                return 0
+            dropped = sum(self._put_when_full(entry) for entry in entries)
+            self._ready.notify()
+            return dropped
+
+    def _put_when_full(self, entry: Entry) -> int:
+        spare = isinstance(entry, Alive) or (type(entry) is Frame and entry.direction != TX)
+        if spare and len(self._entries) >= self._limit:
+            self._lost += type(entry) is Frame
+            return int(type(entry) is Frame)
+        if self._lost:
+            self._entries.append(Dropped(entry.t_ns, "queue", self._lost))
+            self._lost = 0
+        self._entries.append(entry)
+        return 0
+
+    def take(self) -> list[Entry]:
+        """Everything there is, without waiting."""
+        with self._ready:
+            taken = list(self._entries)
+            self._entries.clear()
+            return taken
+
+    def wait(self, timeout_s: float) -> None:
+        """Blocks: until an entry is there, at most `timeout_s`."""
+        with self._ready:
+            if not self._entries:
+                self._ready.wait(timeout_s)
+
+
+class OwnedLink(ABC):
+    """A link whose transport is touched by its owner thread alone."""
+
+    def __init__(self, clock: Clock, *, bus: str, queue_limit: int = QUEUE_LIMIT) -> None:
+        self._clock = clock
+        self._bus = bus
+        self._inbox = Inbox(queue_limit)
+        self._counters = Counters()
+        self._due: list[tuple[int, int, int, bytes, bool]] = []
+        self._due_lock = threading.Lock()
+        self._queued = 0
+        self._stop = threading.Event()
+        self._ended = False
+        self._thread: threading.Thread | None = None
+        self._pending: deque[tuple[int, int]] = deque()  # (tag, handed over at) of unanswered sends
+
+    # what a subclass provides
+    @property
+    @abstractmethod
+    def facts(self) -> LinkFacts:
+        """What this link declares of itself."""
+
+    @abstractmethod
+    def _connect(self) -> None:
+        """Open the transport. Raises BenchError with what to do. Called before the thread starts."""
+
+    @abstractmethod
+    def _receive(self, timeout_s: float) -> list[Entry]:
+        """Whatever arrived, stamped. Blocks: up to `timeout_s`, less when `_wake` is called."""
+
+    @abstractmethod
+    def _transmit(self, tag: int, can_id: int, data: bytes, extended: bool) -> str | None:
+        """Hand one frame to the adapter; the reason when it refuses at once."""
+
+    @abstractmethod
+    def _wake(self) -> None:
+        """Make `_receive` return soon. Thread: any."""
+
+    @abstractmethod
+    def _disconnect(self) -> None:
+        """Release the transport; never raises."""
+
+    def _check(self, now_ns: int) -> list[Entry]:
+        """Chance to notice what did not happen (no answer to a send)."""
+        return []
+
+    # the Link protocol
+    def open(self) -> None:
+        """Raises BenchError with what to do when the port is missing, busy or mute."""
+        if self._thread is not None:
+            raise InternalError("a link is opened once")
+        self._connect()
+        self._thread = threading.Thread(target=self._run, name=f"link {self.facts.name}", daemon=True)
+        self._thread.start()
+
+    def send_at(self, t_ns: int, can_id: int, data: bytes, extended: bool = True) -> None:
+        """Queue one frame for the absolute instant `t_ns` (at once when past). Never blocks."""
+        if len(data) > 8 or not 0 <= can_id <= (0x1FFFFFFF if extended else 0x7FF):
+            raise InternalError(f"{can_id:X} with {len(data)} bytes is no classic CAN frame")
+        with self._due_lock:
+            due = (max(t_ns, self._clock.now_ns()), self._queued, can_id, bytes(data), extended)
+            self._queued += 1
+            heapq.heappush(self._due, due)
+        self._wake()
+
+    def switch_supply_at(self, t_ns: int, box: str, on: bool) -> None:
+        """A CAN link switches no supply. Raises BenchError."""
+        raise BenchError(f"link {self.facts.name} cannot switch the supply of {box}")
+
+    def wait(self, until_ns: int) -> list[Entry]:
+        """Entries since the last call. Blocks until at least one is there or now >= until_ns."""
+        while True:
+            if entries := self._inbox.take():
+                return entries
+            left_ns = until_ns - self._clock.now_ns()
+            if left_ns <= 0:
+                return []
+            self._inbox.wait(left_ns / 1e9)
+
+    def loop_test(self) -> float | None:
+        """Worst of several round trips to the adapter in ms; None: this link cannot."""
+        return None
+
+    def statistics(self) -> LinkStatistics:
+        """Counters since opening."""
+        c = self._counters
+        return LinkStatistics(
+            c.received,
+            c.sent,
+            c.confirmed,
+            c.refused,
+            c.dropped,
+            c.garbage,
+            c.worst_confirm_ms,
+            c.worst_send_late_ms,
+        )
+
+    def close(self) -> None:
+        """Ends the thread and releases the port; safe to call twice. Blocks: up to 5 s."""
+        self._stop.set()
+        if self._thread is not None:
+            self._wake()
+            self._thread.join(5.0)
+
+    # the owner thread
+    def _run(self) -> None:
+        reason = ""
+        try:
+            self._loop()
+        except BenchError as e:
+            reason = str(e.complaints[0].text)
+        except Exception as e:  # a thread top: the text must reach the run
+            reason = f"internal error in the link thread: {type(e).__name__}: {e}"
+        finally:
+            self._end(reason)
+
+    def _end(self, reason: str) -> None:
+        now_ns = self._clock.now_ns()
+        last: list[Entry] = [
+            Refused(now_ns, tag, "the link ended before an answer") for tag, _ in self._pending
+        ]
+        self._pending.clear()
+        self._counters.refused += len(last)
+        if reason:
+            last.append(LinkLost(now_ns, reason))
+        self._inbox.put(last)
+        self._ended = True
+        self._disconnect()
+
+    def _loop(self) -> None:
+        alive_at_ns = turned_ns = self._clock.now_ns()
+        while not self._stop.is_set():
+            due_ns = self._due[0][0] if self._due else turned_ns + TICK_NS
+            wait_ns = min(due_ns, turned_ns + TICK_NS) - self._clock.now_ns()
+            entries = self._receive(max(wait_ns, 0) / 1e9)
+            now_ns = self._clock.now_ns()
+            late_ns = now_ns - turned_ns - TICK_NS
+            turned_ns = now_ns
+            if late_ns > LATE_LIMIT_NS:
+                entries.append(HostLate(now_ns, round(late_ns / MS, 3)))
+            try:
+                if self._due and self._due[0][0] <= now_ns:
+                    self._send_due(entries)
+                entries.extend(self._check(now_ns))
+                if now_ns >= alive_at_ns:
+                    entries.append(Alive(now_ns))
+                    alive_at_ns = now_ns + ALIVE_NS
+            finally:
+                if entries:
+                    self._put(entries)
+
+    def _put(self, entries: list[Entry]) -> None:
+        self._counters.dropped += self._inbox.put(entries)
+
+    def _send_due(self, entries: list[Entry]) -> None:
+        while True:
+            with self._due_lock:
+                if not self._due or self._due[0][0] > self._clock.now_ns():
+                    return
+                due_ns, _, can_id, data, extended = heapq.heappop(self._due)
+            self._send(due_ns, can_id, data, extended, entries)
+
+    def _send(self, due_ns: int, can_id: int, data: bytes, extended: bool, entries: list[Entry]) -> None:
+        now_ns = self._clock.now_ns()
+        counters = self._counters
+        tag = counters.sent
+        counters.sent += 1
+        counters.worst_send_late_ms = max(counters.worst_send_late_ms, (now_ns - due_ns) / MS)
+        entries.append(Frame(now_ns, can_id, data, extended, TX, self._bus))
+        if self.facts.confirms:
+            self._pending.append((tag, now_ns))
+        if (reason := self._transmit(tag, can_id, data, extended)) is not None:
+            if self.facts.confirms:
+                self._pending.pop()
+            entries.append(self._refuse(tag, reason))
+
+    def _confirm_next(self, now_ns: int) -> Confirmed:
+        """The oldest unanswered send was answered well."""
+        tag, sent_ns = self._pending.popleft()
+        self._counters.confirmed += 1
+        self._counters.worst_confirm_ms = max(self._counters.worst_confirm_ms, (now_ns - sent_ns) / MS)
+        return Confirmed(now_ns, tag)
+
+    def _refuse(self, tag: int, reason: str) -> Refused:
+        self._counters.refused += 1
+        return Refused(self._clock.now_ns(), tag, reason)

@@ -1,0 +1,238 @@
+"""The slcan link: a CAN adapter behind a serial port, with every send answered or said not to be."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from bench.core.clock import Clock
+from bench.core.entry import Dropped, Entry
+from bench.core.errors import BenchError, Complaint, UsageError
+from bench.core.frame import RX, Frame
+from bench.core.link import LinkFacts
+
+from .owner import JITTER_MS, MS, QUEUE_LIMIT, OwnedLink
+from .serial_port import Port, open_port
+from .slcan_codec import BITRATE_CODES, Decoder, Done, Garbage, Item, Received, Refusal, Reply, encode_frame
+
+SERIAL_BAUD = 115_200
+ANSWER_LIMIT_NS = 500 * MS
+ROUND_TRIPS = 10
+_new = tuple.__new__
+
+
+@dataclass(slots=True)
+class _LoopTest:
+    """Round trips under way: how many are left, since when, the worst so far."""
+
+    done: threading.Event
+    left: int = ROUND_TRIPS
+    sent_ns: int | None = None
+    worst_ms: float = 0.0
+    result_ms: float | None = None
+
+
+class SlcanLink(OwnedLink):
+    """`bitrate` in bit/s on the CAN bus; `serial_baud` matters only to adapters with a real UART.
+
+    Raises: UsageError for a bit rate that has no unambiguous S code.
+    """
+
+    def __init__(
+        self,
+        port_name: str,
+        clock: Clock,
+        *,
+        bitrate: int = 250_000,
+        serial_baud: int = SERIAL_BAUD,
+        bus: str = "can0",
+        queue_limit: int = QUEUE_LIMIT,
+        opener: Callable[[str, int], Port] = open_port,
+    ) -> None:
+        super().__init__(clock, bus=bus, queue_limit=queue_limit)
+        self._name, self._baud, self._opener = port_name, serial_baud, opener
+        self._bitrate, self._code = bitrate, bitrate_code(bitrate)
+        self._decoder = Decoder()
+        self._port: Port | None = None
+        self._version = ""
+        self._syncing_since_ns: int | None = None
+        self._test: _LoopTest | None = None
+
+    @property
+    def facts(self) -> LinkFacts:
+        """Sends are confirmed by the adapter's own answer; nothing is echoed."""
+        return LinkFacts(f"slcan:{self._name}", True, "none", JITTER_MS)
+
+    @property
+    def version(self) -> str:
+        """What the adapter answered to V; empty when it did not."""
+        return self._version
+
+    def loop_test(self) -> float | None:
+        """Worst of ten round trips to the adapter in ms. Blocks: up to 2 s."""
+        test = _LoopTest(threading.Event())
+        self._test = test
+        self._wake()
+        test.done.wait(2.0)
+        self._test = None
+        return test.result_ms
+
+    # opening, before the thread runs
+    def _connect(self) -> None:
+        self._port = self._opener(self._name, self._baud)
+        try:
+            self._open_channel()
+        except BaseException:
+            self._port.close()
+            raise
+
+    def _open_channel(self) -> None:
+        self._write(b"\r")  # ends a line that an earlier program may have left half written
+        self._listen(30 * MS, lambda item: False)
+        if self._ask(b"C\r", (Done, Refusal)) is None:
+            advice = "check that it is a slcan adapter, its power, and that no other program has the port"
+            text = f"the adapter at {self._name} does not answer within {ANSWER_LIMIT_NS // MS} ms"
+            raise BenchError(Complaint(text, advice=advice))
+        if not isinstance(self._ask(self._code.encode() + b"\r", (Done, Refusal)), Done):
+            advice = "choose a bit rate the adapter has"
+            text = f"the adapter at {self._name} refuses {self._bitrate} bit/s ({self._code})"
+            raise BenchError(Complaint(text, advice=advice))
+        if not isinstance(self._ask(b"O\r", (Done, Refusal)), Done):
+            text = f"the adapter at {self._name} refuses to open its CAN channel"
+            raise BenchError(Complaint(text, advice="unplug it and plug it in again"))
+        answer = self._ask(b"V\r", (Reply, Refusal, Garbage))  # all earlier answers are in by then
+        self._version = answer.text if isinstance(answer, Reply) else ""
+
+    def _ask(self, command: bytes, wanted: tuple[type[Item], ...]) -> Item | None:
+        self._write(command)
+        return self._listen(ANSWER_LIMIT_NS, lambda item: isinstance(item, wanted))
+
+    def _listen(self, for_ns: int, wanted: Callable[[Item], bool]) -> Item | None:
+        until_ns = self._clock.now_ns() + for_ns
+        assert self._port is not None
+        while (left_ns := until_ns - self._clock.now_ns()) > 0:
+            for item in self._decoder.feed(self._port.read(left_ns / 1e9)):
+                if wanted(item):
+                    return item
+        return None
+
+    # the owner thread
+    def _receive(self, timeout_s: float) -> list[Entry]:
+        assert self._port is not None
+        data = self._port.read(timeout_s)
+        if not data:
+            return []
+        now_ns = self._clock.now_ns()
+        entries: list[Entry] = []
+        bus = self._bus
+        for item in self._decoder.feed(data):
+            if type(item) is Received:
+                can_id, payload, extended, remote, dlc, _ = item
+                entries.append(
+                    _new(Frame, (now_ns, can_id, payload, extended, RX, bus, remote, False, None, dlc))
+                )
+            elif (entry := self._answer(item, now_ns)) is not None:
+                entries.append(entry)
+        self._counters.received += sum(type(entry) is Frame for entry in entries)
+        return entries
+
+    def _answer(self, item: Item, now_ns: int) -> Entry | None:
+        """What anything but a frame means."""
+        test = self._test
+        asked = self._syncing_since_ns is not None or (test is not None and test.sent_ns is not None)
+        printable = isinstance(item, Garbage) and item.data.isascii() and item.data.decode().isprintable()
+        if isinstance(item, Reply) or (printable and asked):
+            self._replied(now_ns)
+            return None
+        if isinstance(item, Garbage):
+            self._counters.garbage += 1
+            return Dropped(now_ns, "slcan text", 1)
+        if self._syncing_since_ns is not None:
+            return None  # an answer to a send already given up
+        if self._pending:
+            if isinstance(item, Done):
+                return self._confirm_next(now_ns)
+            tag, _ = self._pending.popleft()
+            return self._refuse(tag, "the adapter answered BEL: not sent")
+        if asked and isinstance(item, Refusal):
+            self._finish_test(None)
+            return None
+        self._counters.garbage += 1  # an answer nobody asked for: order of answers is in doubt
+        return Dropped(now_ns, "slcan answers", 1) if isinstance(item, Refusal) else None
+
+    def _transmit(self, tag: int, can_id: int, data: bytes, extended: bool) -> str | None:
+        self._write(encode_frame(can_id, data, extended=extended))
+        return None
+
+    def _check(self, now_ns: int) -> list[Entry]:
+        entries: list[Entry] = []
+        if self._pending and now_ns - self._pending[0][1] > ANSWER_LIMIT_NS:
+            if self._syncing_since_ns is None:
+                entries.extend(self._give_up(now_ns))
+            elif now_ns - self._syncing_since_ns > 2 * ANSWER_LIMIT_NS:
+                raise BenchError(f"the adapter at {self._name} does not answer any more")
+        if self._syncing_since_ns is not None and now_ns - self._syncing_since_ns > 2 * ANSWER_LIMIT_NS:
+            raise BenchError(f"the adapter at {self._name} does not answer any more")
+        test = self._test
+        if test is not None and test.sent_ns is None and not self._pending and not test.done.is_set():
+            test.sent_ns = now_ns
+            self._write(b"V\r")
+        return entries
+
+    def _give_up(self, now_ns: int) -> list[Entry]:
+        """No answer to a send: later answers cannot be told apart until V has been answered."""
+        reason = f"the adapter gave no answer within {ANSWER_LIMIT_NS // MS} ms: not known to be sent"
+        refused: list[Entry] = [self._refuse(tag, reason) for tag, _ in self._pending]
+        self._pending.clear()
+        self._syncing_since_ns = now_ns
+        self._write(b"V\r")
+        return refused
+
+    def _replied(self, now_ns: int) -> None:
+        self._syncing_since_ns = None
+        test = self._test
+        if test is None or test.sent_ns is None:
+            return
+        test.worst_ms = max(test.worst_ms, (now_ns - test.sent_ns) / MS)
+        test.left -= 1
+        test.sent_ns = None
+        if not test.left:
+            self._finish_test(test.worst_ms)
+
+    def _finish_test(self, result_ms: float | None) -> None:
+        if (test := self._test) is not None:
+            test.result_ms = result_ms
+            test.done.set()
+
+    def _write(self, data: bytes) -> None:
+        assert self._port is not None
+        self._port.write(data)
+
+    def _wake(self) -> None:
+        if self._port is not None:
+            self._port.wake()
+
+    def _disconnect(self) -> None:
+        if self._port is None:
+            return
+        if self._stop.is_set():
+            try:
+                self._write(b"C\r")
+                self._listen(50 * MS, lambda item: isinstance(item, Done | Refusal))
+            except BenchError:
+                pass
+        self._port.close()
+
+
+def bitrate_code(bitrate: int) -> str:
+    """The S command of a bit rate. Raises UsageError when there is none that all adapters agree on."""
+    if code := BITRATE_CODES.get(bitrate):
+        return code
+    rates = ", ".join(str(rate) for rate in BITRATE_CODES)
+    extra = ""
+    if bitrate in (750_000, 800_000):
+        extra = "; S7 means 750000 to some adapters and 800000 to others, so it is not offered"
+    raise UsageError(
+        Complaint(f"slcan has no bit rate of {bitrate} bit/s", expected=f"one of {rates}{extra}")
+    )
