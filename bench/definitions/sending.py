@@ -1,0 +1,119 @@
+"""What the bench sends: key events, sensor inputs, wake calls and signs of life, with their counters."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, NamedTuple
+
+from bench.core.errors import Complaint, DefinitionError
+
+from .controls import Carrier, EventKeys, Heartbeat, LevelKeys, WakeCall
+
+if TYPE_CHECKING:
+    from .definitions import Definitions
+
+Sent = tuple[int, bytes, bool]  # identifier, data, extended
+
+
+class Beat(NamedTuple):
+    """A cyclic frame: `make` gives the next one, as things stand then."""
+
+    node: str
+    period_ms: float
+    make: Callable[[], list[Sent]]
+
+
+class Sender:
+    """Keeps which keys are held, how the inputs stand and every message's counter. Thread: one."""
+
+    def __init__(self, definitions: Definitions) -> None:
+        self._definitions = definitions
+        self._counters: dict[str, int] = {}
+        self._held: set[str] = set()
+        self._inputs: dict[str, bool] = {}
+
+    @property
+    def held(self) -> frozenset[str]:
+        """Controls pressed and not yet released."""
+        return frozenset(self._held)
+
+    def _next(self, c: Carrier) -> int:
+        value = self._counters.get(c.name, -1) + 1
+        if c.counter is not None:
+            value &= c.counter.mask
+        self._counters[c.name] = value
+        return value
+
+    def press(self, control: str) -> list[Sent]:
+        """Frames that say a key went down. Raises DefinitionError when it cannot be pressed."""
+        return self._key(control, True)
+
+    def release(self, control: str) -> list[Sent]:
+        """Frames that say a key came up. Raises DefinitionError when it cannot be pressed."""
+        return self._key(control, False)
+
+    def _key(self, control: str, is_pressed: bool) -> list[Sent]:
+        reader = self._definitions.key_reader(control)
+        (self._held.add if is_pressed else self._held.discard)(control)
+        if isinstance(reader, EventKeys):
+            c = reader.carrier
+            data = reader.payload(int(control.rpartition(" ")[2]), is_pressed, self._next(c))
+            return [(c.can_id, data, c.extended)]
+        return self._levels(reader)
+
+    def _levels(self, reader: LevelKeys) -> list[Sent]:
+        c = reader.carrier
+        on = self._inputs if reader.is_sensor else dict.fromkeys(self._held, True)
+        return [(c.can_id, reader.payload(on, self._next(c)), c.extended)]
+
+    def sensor(self, name: str, value: int) -> list[Sent]:
+        """Frames that say a sensor's input changed. Raises DefinitionError when nothing is bound."""
+        for c in self._definitions.controls:
+            if isinstance(c, LevelKeys) and c.is_sensor and name in c.places:
+                self._inputs[name] = bool(value)
+                return self._levels(c)
+        why = self._definitions.cannot_send.get(name, "the binding has no such sensor")
+        raise DefinitionError(Complaint(f"sensor {name} cannot be worked: {why}"))
+
+    def wake(self, box: str) -> list[Sent]:
+        """The frame that wakes a box, and every other box that hears the same message."""
+        for c in self._definitions.controls:
+            if isinstance(c, WakeCall) and box in c.boxes:
+                return [(c.sends_id, c.payload(self._next(c.carrier)), c.carrier.extended)]
+        why = self._definitions.cannot_send.get(f"wake {box}", "it does not wake by message")
+        raise DefinitionError(Complaint(f"box {box} cannot be woken by a message: {why}"))
+
+    def begin(self) -> list[Sent]:
+        """Harmless frames to send before the first press.
+
+        A box ignores an event whose counter it saw last, perhaps in an earlier session: releasing a
+        key that is not held brings each node's counter to a known place. Keys and inputs sent as
+        levels are told at rest.
+        """
+        sent: list[Sent] = []
+        for c in self._definitions.controls:
+            if isinstance(c, EventKeys):
+                keys = [k for k in self._definitions.keys if k.rpartition(" ")[0] == c.carrier.node]
+                if keys:
+                    sent += self.release(keys[0])
+            elif isinstance(c, LevelKeys):
+                sent += self._levels(c)
+        return sent
+
+    def heartbeats(self) -> list[Beat]:
+        """Every cyclic frame of panels, screens and sensor modules, one entry a message."""
+        beats: list[Beat] = []
+        levels = {c.carrier.name for c in self._definitions.controls if isinstance(c, LevelKeys)}
+        for c in self._definitions.controls:
+            period = c.carrier.period_ms
+            if period is None or isinstance(c, EventKeys | WakeCall):
+                continue
+            if isinstance(c, Heartbeat) and c.carrier.name not in levels:
+                beats.append(Beat(c.carrier.node, period, lambda c=c: self._beat(c)))  # type: ignore[misc]
+            elif isinstance(c, LevelKeys):
+                beats.append(Beat(c.carrier.node, period, lambda c=c: self._levels(c)))  # type: ignore[misc]
+        return beats
+
+    def _beat(self, c: Heartbeat) -> list[Sent]:
+        held = sum(1 for k in self._held if k.rpartition(" ")[0] == c.carrier.node)
+        return [(c.carrier.can_id, c.payload(held, self._next(c.carrier)), c.carrier.extended)]
