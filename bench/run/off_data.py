@@ -17,25 +17,35 @@ VERSION = 1
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """Where a raw number lies: frames whose identifier is `can_id` under `mask`; with `mux_bits`
-    only those in which these bits read `mux_value`."""
+    """Where a raw number lies: frames whose identifier is `can_id` under `mask`, and in which each
+    of `selectors` (bits, value) reads its value (multiplexed messages)."""
 
     can_id: int
     extended: bool
     bits: tuple[int, ...]
     mask: int = 0x1FFFFFFF
-    mux_bits: tuple[int, ...] = ()
-    mux_value: int = 0
+    selectors: tuple[tuple[tuple[int, ...], int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
     """A circuit's reported state: `on` raw values mean on, `off` raw values mean off (tripped counts
-    as off), all others unknown."""
+    as off), all others are unknown; with `any_other_on` (a level) all others but `unknown` mean on."""
 
     where: Field
     on: tuple[int, ...]
     off: tuple[int, ...]
+    any_other_on: bool = False
+    unknown: tuple[int, ...] = ()
+
+    def of(self, payload: bytes) -> bool | None:
+        """On, off, or None for unknown."""
+        raw = get_bits(payload, self.where.bits)
+        if raw in self.off:
+            return False
+        if raw in self.on or (self.any_other_on and raw >= 0 and raw not in self.unknown):
+            return True
+        return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,33 +78,21 @@ class OffData:
     _by_id: dict[tuple[int, bool], list[tuple[str, Reading]]] = field(
         default_factory=dict, repr=False, compare=False
     )
-    _masked: list[tuple[str, Reading]] = field(default_factory=list, repr=False, compare=False)
-
-    def __post_init__(self) -> None:
-        for name, reading in self.circuits.items():
-            where = reading.where
-            if where.mask == 0x1FFFFFFF:
-                self._by_id.setdefault((where.can_id, where.extended), []).append((name, reading))
-            else:
-                self._masked.append((name, reading))
 
     def read(self, can_id: int, extended: bool, payload: bytes) -> list[tuple[str, bool | None]]:
         """The circuits a frame reports: on, off, or None for unknown."""
-        found = self._by_id.get((can_id, extended), [])
-        if self._masked:
-            found = found + [
-                (n, r)
-                for n, r in self._masked
+        found = self._by_id.get((can_id, extended))
+        if found is None:
+            found = self._by_id[can_id, extended] = [
+                (name, r)
+                for name, r in self.circuits.items()
                 if r.where.extended == extended and (can_id ^ r.where.can_id) & r.where.mask == 0
             ]
-        out: list[tuple[str, bool | None]] = []
-        for name, reading in found:
-            where = reading.where
-            if where.mux_bits and get_bits(payload, where.mux_bits) != where.mux_value:
-                continue
-            raw = get_bits(payload, where.bits)
-            out.append((name, True if raw in reading.on else False if raw in reading.off else None))
-        return out
+        return [
+            (name, r.of(payload))
+            for name, r in found
+            if all(get_bits(payload, bits) == value for bits, value in r.where.selectors)
+        ]
 
     def to_json(self) -> str:
         """The text of `safe_off.json`."""
@@ -206,6 +204,8 @@ def _reading(plain: dict[str, Any]) -> Reading:
     where = plain["where"]
     place = Field(
         where["can_id"], where["extended"], tuple(where["bits"]), where["mask"],
-        tuple(where["mux_bits"]), where["mux_value"],
+        tuple((tuple(bits), value) for bits, value in where["selectors"]),
     )  # fmt: skip
-    return Reading(place, tuple(plain["on"]), tuple(plain["off"]))
+    return Reading(
+        place, tuple(plain["on"]), tuple(plain["off"]), plain["any_other_on"], tuple(plain["unknown"])
+    )

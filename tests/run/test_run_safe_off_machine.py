@@ -72,7 +72,8 @@ def data_for(
     return OffData(
         adapter="fake", tap_ms=120.0, respond_ms=100.0, read_back_ms=500.0, comes_on_later=later,
         circuits={
-            c: Reading(Field(STATE, True, (2 * i + 1, 2 * i)), on=(1,), off=(0, 2)) for i, c in enumerate(box.circuits)
+            c: Reading(Field(STATE, True, (2 * i + 1, 2 * i)), on=(1,), off=(0, 2))
+            for i, c in enumerate(box.circuits)
         },
         press={c: frame(c, 1) for c in keys}, release={c: frame(c, 0) for c in keys}, words=words,
         cyclic=(Template("helm", ALIVE, True, b"\x00\x00", tuple(range(7, -1, -1)), 500.0),),

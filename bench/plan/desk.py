@@ -1,0 +1,136 @@
+"""What a script has at hand: the simulated boat, its controls in turn, and the basic moves."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Iterator
+
+from bench.spec.model import Function, Spec
+
+from .pace import SIGNAL_MS, Pace
+from .sim import Sim
+from .weave import Act, Script
+
+
+class Desk:
+    """Basic moves as scripts, for `yield from`. `short`: leave out what a sample can do without."""
+
+    def __init__(self, spec: Spec, sim: Sim, pace: Pace, *, short: bool, seed: int) -> None:
+        self.spec, self.sim, self.pace, self.short = spec, sim, pace, short
+        self.keys: dict[str, list[str]] = {}
+        for control in spec.controls.values():
+            self.keys.setdefault(control.function, []).append(control.name)
+        for function, names in self.keys.items():
+            first = seed % len(names)  # the seed decides which control begins
+            self.keys[function] = names[first:] + names[:first]
+        self.toggle_of: dict[str, Function] = {}
+        for f in self.functions("toggle"):
+            self.toggle_of.setdefault(f.members[0], f)
+        self._used: Counter[tuple[str, str]] = Counter()
+        self._presses: Counter[str] = Counter()
+        self._held: dict[str, str] = {}
+
+    # -- asking
+
+    def functions(self, *kinds: str) -> Iterator[Function]:
+        """Functions of these kinds that a control can reach."""
+        return (f for f in self.spec.functions.values() if f.kind in kinds and f.name in self.keys)
+
+    def clusters(self, circuits: Iterable[str]) -> frozenset[int]:
+        """The clusters of these circuits."""
+        return frozenset(self.sim.cluster_of[c] for c in circuits)
+
+    def is_on(self, circuit: str) -> bool:
+        """Whether the output is certainly on now."""
+        return self.sim.on(circuit) is True
+
+    def pick(self, function: str, effect: str) -> str:
+        """The control of the function that was used least for this effect; notes its use."""
+        names = self.keys[function]
+        best = min(names, key=lambda n: (self._used[n, effect], self._presses[n], names.index(n)))
+        self._used[best, effect] += 1
+        self._presses[best] += 1
+        return best
+
+    def lacking(self, function: str, *effects: str) -> bool:
+        """Whether some control of the function was never used for one of the effects."""
+        return any(not self._used[n, e] for n in self.keys[function] for e in effects)
+
+    # -- moves
+
+    def tap(self, function: str, effect: str, about: str, *covers: str, dwell: float | None = None) -> Script:
+        """A short press of one of the function's controls, then long enough to see what it did."""
+        control = self.pick(function, effect)
+        yield from self.tap_control(control, about, *covers, dwell=dwell)
+
+    def tap_control(self, control: str, about: str, *covers: str, dwell: float | None = None) -> Script:
+        """The same for one control by name."""
+        tap = self.pace.tap
+        yield Act("press", control, 1, tap, about, covers)
+        yield Act("release", control, 0, (dwell or self.pace.dwell) - tap, urgent=True)
+
+    def hold(self, function: str, effect: str, ms: float, about: str, *covers: str) -> Script:
+        """A press of `ms`."""
+        control = self.pick(function, effect)
+        yield Act("press", control, 1, ms, about, covers)
+        yield Act("release", control, 0, self.pace.dwell, f"{control} released", urgent=True)
+
+    @property
+    def stroke_ms(self) -> float:
+        """How long a momentary is held: its current must be steady for two cycles."""
+        grid = self.pace.grid
+        return min(math.ceil(self.pace.steady / grid) * grid, math.floor(SIGNAL_MS / grid) * grid)
+
+    def switch(self, circuit: str, *, on: bool, about: str = "", covers: tuple[str, ...] = ()) -> Script:
+        """Bring one circuit on or off by whatever control does it; nothing when none can."""
+        if circuit in self._held and not on:
+            control = self._held.pop(circuit)
+            yield Act(
+                "release", control, 0, self.pace.dwell, about or f"{circuit} let go", covers, urgent=True
+            )
+            return
+        if self.is_on(circuit) == on:
+            return
+        text = about or f"{circuit} switched {'on' if on else 'off'}"
+        if circuit in self.toggle_of:
+            yield from self.tap(self.toggle_of[circuit].name, "on" if on else "off", text, *covers)
+            return
+        for f in self.functions("momentary"):
+            if f.members[0] == circuit and on:
+                control = self.pick(f.name, "hold")
+                self._held[circuit] = control
+                yield Act("press", control, 1, self.pace.dwell, text, covers)
+                return
+        for f in self.functions("cycle", "group"):
+            if circuit in f.circuits:
+                for _ in range(len(f.positions) or 2):
+                    if self.is_on(circuit) != on:
+                        yield from self.tap(f.name, self.next_effect(f), text, *covers)
+                return
+        for f in self.functions("on" if on else "off"):
+            if circuit in f.members:
+                yield from self.tap(f.name, f.kind, text, *covers)
+                return
+
+    def reach(self, circuit: str) -> bool:
+        """Whether `switch` has any way to bring it on."""
+        ways = (
+            f for f in self.functions("toggle", "momentary", "cycle", "group", "on") if circuit in f.circuits
+        )
+        return next(ways, None) is not None
+
+    def next_effect(self, f: Function) -> str:
+        """What the next press of a cycle or group will do: `position 2`, `on`, `off`."""
+        if f.kind == "cycle":
+            pattern = {c: self.is_on(c) for c in f.circuits}
+            here = [i for i, p in enumerate(f.positions) if all(pattern[c] == (c in p) for c in pattern)]
+            return f"position {(here[-1] + 1) % len(f.positions) + 1}" if here else "position 1"
+        lit = [self.is_on(m) for m in f.members]
+        return "off" if all(lit) or (any(lit) and f.part_on == "all_off") else "on"
+
+    def all_off(self, circuits: Iterable[str]) -> Script:
+        """Every circuit of these that is on, off again."""
+        for circuit in circuits:
+            if circuit in self._held or self.is_on(circuit):
+                yield from self.switch(circuit, on=False)

@@ -1,0 +1,73 @@
+"""Which scripts a boat needs, in which order, and which clusters each one holds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import partial
+
+from .desk import Desk
+from .rules import follow, force, inhibit, only_off, only_on, outside, scene, wake
+from .scripts import auto_off, cycle, dim, group, momentary, toggle
+from .weave import Job
+
+# ranks: long timers first, what needs several clusters last; a short plan drops the highest ranks
+TIMER, CLUSTER, RULE, DIM, SHARED, OUTSIDE, WAKE = range(7)
+
+
+def jobs(desk: Desk, *, supply: bool) -> list[Job]:
+    """All jobs of a plan; with `supply` waking up begins with the supply off."""
+    made = [*_timers(desk), *_functions(desk), *_rules(desk), *_shared(desk)]
+    everything = frozenset(desk.sim.cluster_of.values())
+    for control in desk.spec.outside:
+        made.append(Job(f"outside {control}", everything, partial(outside, desk, control), OUTSIDE))
+    by_message = any(b.wake.by == "message" for b in desk.spec.boxes.values())
+    if (supply or by_message) and not desk.short:
+        made.append(Job("wake", everything, partial(wake, desk, supply=supply), WAKE))
+    return made
+
+
+def _timers(desk: Desk) -> Iterator[Job]:
+    for c in desk.spec.circuits.values():
+        if c.auto_off is not None and desk.reach(c.name) and not desk.short:
+            clusters = desk.clusters([c.name])
+            f = desk.toggle_of.get(c.name)
+            if f is not None:  # first, so that a timer that survives an off would end the run early
+                yield Job(f"toggle {c.name}", clusters, partial(toggle, desk, f), TIMER)
+            yield Job(f"auto-off {c.name}", clusters, partial(auto_off, desk, c), TIMER)
+
+
+def _functions(desk: Desk) -> Iterator[Job]:
+    for f in desk.functions("toggle"):
+        c = desk.spec.circuits[f.members[0]]
+        if c.dim is not None:
+            yield Job(f"dim {c.name}", desk.clusters([c.name]), partial(dim, desk, c, f), DIM)
+        elif c.auto_off is None or desk.short or desk.toggle_of[c.name] is not f:
+            yield Job(f"toggle {f.name}", desk.clusters([c.name]), partial(toggle, desk, f), CLUSTER)
+    for kind, script in (("cycle", cycle), ("group", group), ("momentary", momentary)):
+        for f in desk.functions(kind):
+            yield Job(f"{kind} {f.name}", desk.clusters(f.circuits), partial(script, desk, f), CLUSTER)
+
+
+def _rules(desk: Desk) -> Iterator[Job]:
+    for force_rule in desk.spec.forces:
+        clusters = desk.clusters([force_rule.circuit])
+        title = f"force {force_rule.circuit} by {force_rule.sensor}"
+        yield Job(title, clusters, partial(force, desk, force_rule), RULE)
+    for rule in desk.spec.inhibits:
+        for source in rule.sources[:1] if desk.short else rule.sources:
+            if desk.reach(source) and desk.reach(rule.circuit):
+                clusters = desk.clusters([rule.circuit, source])
+                title = f"inhibit {rule.circuit} by {source}"
+                yield Job(title, clusters, partial(inhibit, desk, rule, source), RULE)
+    for follow_rule in desk.spec.follows:
+        for source in follow_rule.sources[:1] if desk.short else follow_rule.sources:
+            if desk.reach(source):
+                clusters = desk.clusters([follow_rule.circuit, source])
+                title = f"follow {follow_rule.circuit} of {source}"
+                yield Job(title, clusters, partial(follow, desk, follow_rule, source), RULE)
+
+
+def _shared(desk: Desk) -> Iterator[Job]:
+    for kind, script in (("scene", scene), ("on", only_on), ("off", only_off)):
+        for f in desk.functions(kind):
+            yield Job(f"{kind} {f.name}", desk.clusters(f.circuits), partial(script, desk, f), SHARED)

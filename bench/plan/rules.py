@@ -1,0 +1,169 @@
+"""Scripts for what couples circuits: force, inhibit, follow; and for functions across clusters."""
+
+from __future__ import annotations
+
+from bench.spec.model import Follow, Force, Function, Inhibit
+
+from .desk import Desk
+from .weave import Act, Script
+
+
+def force(desk: Desk, rule: Force) -> Script:
+    """The sensor alone, a press meanwhile, the sensor over a circuit that is on, and under an inhibit."""
+    target, sensor = rule.circuit, rule.sensor
+    yield from desk.all_off([target])
+    yield from _sensor(desk, sensor, 1, f"force {target} by {sensor}")
+    toggle = desk.toggle_of.get(target)
+    if toggle is not None:
+        text = f"{target} pressed while {sensor} holds it ({rule.presses})"
+        yield from desk.tap(toggle.name, "forced", text, f"force {target} press meanwhile")
+    yield from _sensor(desk, sensor, 0, f"force {target} ends")
+    yield from desk.all_off([target])
+    if desk.short or toggle is None:
+        return
+    yield from desk.switch(target, on=True)
+    yield from _sensor(desk, sensor, 1, f"force {target} while on")
+    yield from _sensor(desk, sensor, 0, f"force {target} ends while on")
+    yield from desk.all_off([target])
+    for inhibit in desk.spec.inhibits:
+        if inhibit.circuit == target:
+            yield from _force_inhibited(desk, rule, inhibit.sources[0])
+
+
+def _force_inhibited(desk: Desk, rule: Force, source: str) -> Script:
+    yield from desk.switch(source, on=True)
+    covers = f"force {rule.circuit} over inhibit ({rule.over_inhibit})"
+    yield from _sensor(desk, rule.sensor, 1, covers)
+    yield from desk.switch(source, on=False)
+    yield from _sensor(desk, rule.sensor, 0, f"force {rule.circuit} ends")
+    yield from desk.all_off([rule.circuit])
+
+
+def _sensor(desk: Desk, sensor: str, value: int, covers: str) -> Script:
+    yield Act("sensor", sensor, value, desk.pace.dwell, f"{sensor} {'on' if value else 'off'}", (covers,))
+
+
+def inhibit(desk: Desk, rule: Inhibit, source: str) -> Script:
+    """Pressed while the source is on: refused. Running when the source comes on: stopped, and it
+    does not resume."""
+    target = rule.circuit
+    yield from desk.all_off([target, source])
+    yield from desk.switch(source, on=True)
+    refused = f"inhibit {target} by {source} refused"
+    yield from _try(desk, target, f"{target} pressed while {source} is on", refused)
+    yield from desk.switch(source, on=False)
+    yield from desk.all_off([target])
+    yield from desk.switch(target, on=True)
+    text = f"{source} pressed while {target} is on"
+    yield from desk.switch(source, on=True, about=text, covers=(f"inhibit {target} by {source} running",))
+    yield from desk.switch(source, on=False)
+    yield from desk.all_off([target, source])
+
+
+def _try(desk: Desk, target: str, text: str, covers: str) -> Script:
+    """A press that should be refused."""
+    if target in desk.toggle_of:
+        yield from desk.tap(desk.toggle_of[target].name, "refused", text, covers)
+        return
+    for f in desk.functions("momentary", "group", "cycle"):
+        if target in f.circuits:
+            yield from desk.hold(f.name, "refused", desk.stroke_ms, text, covers)
+            return
+
+
+def follow(desk: Desk, rule: Follow, source: str) -> Script:
+    """The target comes on with the source and keeps or drops as agreed; also when it was on before."""
+    target = rule.circuit
+    yield from desk.all_off([source, target])
+    yield from desk.switch(source, on=True, covers=(f"follow {target} of {source} begins",))
+    yield from desk.switch(source, on=False, covers=(f"follow {target} of {source} ends ({rule.release})",))
+    yield from desk.all_off([target])
+    if desk.short or target not in desk.toggle_of:
+        return
+    yield from desk.switch(target, on=True)
+    yield from desk.switch(source, on=True)
+    covers = (f"follow {target} on before, {source} ends ({rule.release})",)
+    yield from desk.switch(source, on=False, covers=covers)
+    yield from desk.all_off([target, source])
+
+
+def scene(desk: Desk, f: Function) -> Script:
+    """Applied, pressed again, applied after one member was changed."""
+    yield from desk.all_off(f.circuits)
+    for member, level in f.presets.items():
+        if level <= 0:
+            yield from desk.switch(member, on=True, about=f"{member} on before {f.name}")
+    once = desk.short
+    while True:
+        yield from desk.tap(f.name, "on", f"scene {f.name}", f"scene {f.name} applied")
+        yield from desk.tap(f.name, "off", f"scene {f.name} again", f"scene {f.name} again ({f.again})")
+        yield from desk.all_off(f.circuits)
+        if once or not desk.lacking(f.name, "on", "off"):
+            break
+    lit = [m for m, level in f.presets.items() if level > 0 and m in desk.toggle_of]
+    for member in lit[:1] if desk.short else lit:
+        yield from desk.tap(f.name, "on", f"scene {f.name}")
+        yield from desk.switch(member, on=False, about=f"{member} changed by its own key")
+        text = f"scene {f.name} after {member} was changed"
+        yield from desk.tap(f.name, "on", text, f"scene {f.name} after {member} changed")
+        yield from desk.all_off(f.circuits)
+
+
+def only_off(desk: Desk, f: Function) -> Script:
+    """Every member on that can be, then the key; once more with nothing on."""
+    own = [m for m in f.members if m in desk.toggle_of]
+    for _ in desk.keys[f.name][:1] if desk.short else desk.keys[f.name]:
+        for member in own[:1] if desk.short else own:
+            yield from desk.switch(member, on=True, about=f"{member} on before {f.name}")
+        yield from desk.tap(f.name, "off", f"{f.name}: off", f"off {f.name}")
+    if not desk.short:
+        yield from desk.tap(f.name, "off", f"{f.name} with all off", f"off {f.name} with all off")
+
+
+def only_on(desk: Desk, f: Function) -> Script:
+    """From off, and once more while on."""
+    yield from desk.all_off(f.members)
+    for _ in desk.keys[f.name]:
+        yield from desk.tap(f.name, "on", f"{f.name}: on", f"on {f.name}")
+        yield from desk.tap(f.name, "again", f"{f.name} with all on", f"on {f.name} with all on")
+        yield from desk.all_off(f.members)
+
+
+def outside(desk: Desk, control: str) -> Script:
+    """A key that must not have any effect."""
+    yield from desk.tap_control(control, f"{control}: nothing may change", f"outside {control}")
+
+
+def wake(desk: Desk, *, supply: bool, off_s: float = 1.5) -> Script:
+    """Awake anew while some circuits are on (after the supply was away, where the bench can switch
+    it): they come up as agreed."""
+    boxes = desk.spec.boxes.values()
+    yield from _some_on(desk)
+    if supply:
+        for box in boxes:
+            yield Act("supply", box.name, 0, desk.pace.grid, f"supply of {box.name} off")
+        yield Act("wait", "", 0, off_s * 1000)
+        for box in boxes:
+            yield Act(
+                "supply", box.name, 1, desk.pace.grid, f"supply of {box.name} on", (f"wake {box.name}",)
+            )
+    called = [b.name for b in boxes if b.wake.by == "message"]
+    if called:
+        covers = tuple(f"wake {name}" for name in called)
+        yield Act("wake", "", 1, desk.pace.grid, f"wake message to {', '.join(called)}", covers)
+    yield Act("wait", "", 0, max(b.wake.within_s * 1000 + b.wake.not_available_ms for b in boxes))
+    for box in boxes:
+        if supply and box.wake.by == "supply":
+            yield Act("wait", box.name, 1, 0.0, f"{box.name} is awake", (f"wake {box.name}",))
+    yield Act("wait", "", 0, desk.pace.dwell, "outputs after waking up")
+    yield from desk.all_off(desk.spec.circuits)
+
+
+def _some_on(desk: Desk) -> Script:
+    spec = desk.spec
+    woken = {c for w in spec.wakes for c in w.circuits}
+    for box in spec.boxes.values():
+        plain = [c.name for c in spec.circuits.values() if c.box == box.name and c.name in desk.toggle_of]
+        chosen = [c for c in plain if c not in woken and spec.circuits[c].auto_off is None][:2]
+        for circuit in chosen:
+            yield from desk.switch(circuit, on=True, about=f"{circuit} on before waking anew")

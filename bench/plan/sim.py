@@ -1,0 +1,140 @@
+"""What the reference model says will happen, step by step, from a start with everything off."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from bench.core.errors import InternalError
+from bench.core.event import PRESS, RELEASE, WAKE, Event
+from bench.core.model import Model, State
+from bench.spec.model import Spec
+
+MS = 1_000_000
+MOST_STATES = 256
+
+
+class Sim:
+    """The model's states of every cluster, moved along a plan. Instants in ms from the plan's start.
+
+    Begins where `home` ends: every output off, sensors at rest, counted positions at the empty one,
+    dimmer memories unknown.
+    """
+
+    def __init__(self, model: Model, spec: Spec) -> None:
+        self._model = model
+        self._spec = spec
+        self.cluster_of = {c: k for k, names in enumerate(model.clusters) for c in names}
+        self._place = {c: (k, i) for k, names in enumerate(model.clusters) for i, c in enumerate(names)}
+        self._now_ms = 0.0
+        seen = {f"sensor:{s}": 0.0 for s in spec.sensors}
+        self._states: list[list[State]] = []
+        for k, names in enumerate(model.clusters):
+            rest = {f"{kind}:{c}": 0.0 for c in names for kind in ("state", "level", "fault")}
+            self._states.append(list(model.adopt(k, self._ns(0.0), {**rest, **seen})))
+        self._walk_counters()
+
+    # -- asking
+
+    @property
+    def now_ms(self) -> float:
+        """The instant reached."""
+        return self._now_ms
+
+    def level(self, circuit: str) -> tuple[float, float]:
+        """Lowest and highest output possible now, in percent."""
+        k, place = self._place[circuit]
+        t_ns = self._ns(self._now_ms)
+        spans = [self._model.courses(k, s)[place].span(t_ns, t_ns) for s in self._states[k]]
+        return min(lo for lo, _ in spans), max(hi for _, hi in spans)
+
+    def on(self, circuit: str) -> bool | None:
+        """Whether the output is on; None where the model cannot know."""
+        lo, hi = self.level(circuit)
+        return True if lo > 0 else False if hi <= 0 else None
+
+    def levels(self) -> dict[str, tuple[float, float]]:
+        """`level` of every circuit."""
+        return {c: self.level(c) for c in self._place}
+
+    def due_ms(self, clusters: Iterable[int]) -> list[tuple[float, float]]:
+        """Earliest and latest instants of what will happen by itself in these clusters."""
+        dues = (self._model.next_due(k, s) for k in clusters for s in self._states[k])
+        return [(lo / MS, hi / MS) for lo, hi in (d for d in dues if d is not None)]
+
+    # -- moving
+
+    def advance(self, t_ms: float) -> None:
+        """Let time pass up to `t_ms`; what may or may not have happened by then has not yet."""
+        self._now_ms = max(self._now_ms, t_ms)
+        t_ns = self._ns(self._now_ms)
+        for k in range(len(self._states)):
+            self._states[k] = self._fire(k, t_ns)
+
+    def enact(self, kind: str, name: str, value: int) -> None:
+        """One step of a plan now. A wait of value 1 is the box `name` waking up by itself; a wake
+        without a name reaches every box that wakes by message."""
+        if kind == WAKE and not name:
+            for box in self._spec.boxes.values():
+                if box.wake.by == "message":
+                    self.apply(WAKE, box.name, 1)
+        elif kind != "wait":
+            self.apply(kind, name, value)
+        elif value == 1:
+            self.apply(WAKE, name, 1)
+
+    def apply(self, kind: str, name: str, value: int) -> None:
+        """One event now."""
+        event = Event(self._ns(self._now_ms), kind, name, value)
+        for k, cause in self._model.route(event, self._states):
+            stepped = [after for s in self._states[k] for after in self._model.step(k, s, cause)]
+            self._states[k] = self._distinct(k, stepped)
+
+    # -- parts
+
+    @staticmethod
+    def _ns(t_ms: float) -> int:
+        return round(t_ms * MS)
+
+    def _fire(self, k: int, t_ns: int) -> list[State]:
+        waiting = list(self._states[k])
+        settled: list[State] = []
+        for _ in range(1000):
+            if not waiting:
+                return self._distinct(k, settled)
+            state = waiting.pop()
+            due = self._model.next_due(k, state)
+            if due is None or due[1] > t_ns:
+                settled.append(state)
+            else:
+                waiting += self._model.fire(k, state)
+        raise InternalError(f"cluster {k} does not come to rest at {t_ns} ns")
+
+    def _distinct(self, k: int, states: Iterable[State]) -> list[State]:
+        out = list(dict.fromkeys(states))
+        if not 0 < len(out) <= MOST_STATES:
+            raise InternalError(f"{len(out)} possible states of cluster {k} while planning")
+        return out
+
+    def _walk_counters(self) -> None:
+        """Press every counted cycle to its empty position, taking the world in which the first press
+        gives position 1: the conductor's home leaves the same state however it got there."""
+        for function in self._spec.functions.values():
+            control = next(
+                (c.name for c in self._spec.controls.values() if c.function == function.name), None
+            )
+            if function.position != "counter" or control is None:
+                continue
+            for members in function.positions:
+                self.apply(PRESS, control, 1)
+                self._suppose(function.circuits, members)
+                self.apply(RELEASE, control, 0)
+                self.advance(self._now_ms)
+
+    def _suppose(self, circuits: tuple[str, ...], members: tuple[str, ...]) -> None:
+        for circuit in circuits:
+            k = self.cluster_of[circuit]
+            value = 1.0 if circuit in members else 0.0
+            kept = [self._model.keep(k, s, f"state:{circuit}", value, value) for s in self._states[k]]
+            left = [s for s in kept if s is not None]
+            if left:
+                self._states[k] = self._distinct(k, left)

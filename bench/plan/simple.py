@@ -1,0 +1,120 @@
+"""A simple sound plan: every function through all its positions, every control, every rule."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from bench.core.model import Model
+from bench.core.plan import Plan, Step
+from bench.oracle import Oracle
+from bench.spec.model import Spec
+
+from .coverage import recount
+from .desk import Desk
+from .jobs import jobs
+from .pace import Pace
+from .sim import Sim
+from .weave import Job, Weave
+
+SHORT_MS = 13_000.0  # of the 20 s of a short run; the rest is for listening, home and the end
+REST_MS = 500.0  # watched after the last stimulus
+
+
+def make_plan(spec: Spec, *, short: bool = False, seed: int = 0, supply: bool = False) -> Plan:
+    """The plan for a boat. `supply`: the bench can switch the supply, so waking up is tested.
+
+    `short` keeps the whole run within 20 s and says what it leaves out. The same arguments give the
+    same plan. Raises InternalError when a script does not come to an end.
+    """
+    model = Oracle(spec)
+    whole = _weave(spec, model, short=False, seed=seed, supply=supply, left_out=frozenset())
+    if not short:
+        return _finish(spec, model, whole, seed=seed, supply=supply)
+    left_out: frozenset[str] = frozenset()
+    while True:
+        made = _weave(spec, model, short=True, seed=seed, supply=supply, left_out=left_out)
+        _, end_ms, ran = made
+        if end_ms <= SHORT_MS or not ran:
+            return _finish(spec, model, made, seed=seed, supply=supply, whole=whole[0])
+        left_out |= {max(ran, key=lambda j: (j.rank, len(j.clusters), j.title)).title}
+
+
+Woven = tuple[list[Step], float, list[Job]]
+
+
+def _weave(
+    spec: Spec, model: Model, *, short: bool, seed: int, supply: bool, left_out: frozenset[str]
+) -> Woven:
+    pace = Pace.of(spec)
+    sim = Sim(model, spec)
+    desk = Desk(spec, sim, pace, short=short, seed=seed)
+    chosen = [j for j in jobs(desk, supply=supply) if j.title not in left_out]
+    weave = Weave(sim, pace)
+    end_ms = weave.run(chosen)
+    return weave.steps, end_ms + REST_MS, chosen
+
+
+def _finish(
+    spec: Spec, model: Model, woven: Woven, *, seed: int, supply: bool, whole: list[Step] | None = None
+) -> Plan:
+    steps, end_ms, _ = woven
+    earned = recount(spec, Sim(model, spec), steps, Pace.of(spec), end_ms)
+    steps = [
+        Step(s.at_ms, s.kind, s.name, s.value, s.about, (*s.covers, *earned[i])) for i, s in enumerate(steps)
+    ]
+    tags = dict.fromkeys(t for s in steps for t in s.covers)
+    not_tested = _never(spec, tags, supply=supply)
+    title = f"{spec.boat.name}: {'short sample' if whole is not None else 'simple plan'}"
+    if whole is not None:
+        missing = [t for t in dict.fromkeys(t for s in whole for t in s.covers) if t not in tags]
+        for behaviour, subjects in _by_behaviour(missing).items():
+            not_tested[behaviour] = f"left out of the short plan: {'; '.join(subjects)}"
+    return Plan(
+        title=title, steps=tuple(steps), duration_ms=end_ms, start="off", seed=seed,
+        covered=tuple(_words(tags)), not_tested=not_tested,
+    )  # fmt: skip
+
+
+def _by_behaviour(tags: Iterable[str]) -> dict[str, list[str]]:
+    out: dict[str, list[str]] = {}
+    for tag in tags:
+        behaviour, _, rest = tag.partition(" ")
+        out.setdefault(behaviour, []).append(rest)
+    return out
+
+
+def _words(tags: Iterable[str]) -> list[str]:
+    """One line per behaviour, complete enough to recount."""
+    return [f"{behaviour}: {'; '.join(rest)}" for behaviour, rest in sorted(_by_behaviour(tags).items())]
+
+
+def _never(spec: Spec, tags: Iterable[str], *, supply: bool) -> dict[str, str]:
+    """What this plan cannot or does not touch, and why."""
+    have = set(tags)
+    out: dict[str, str] = {}
+    for circuit in spec.circuits:
+        if not any(t.startswith(f"current {circuit} at ") for t in have):
+            out[f"current of {circuit}"] = "it is never on for long enough to be watched"
+    for control in spec.controls.values():
+        kind = spec.functions[control.function].kind
+        for effect in ("on", "off"):
+            if kind not in ("on", "off") and f"control {control.name} {effect}" not in have:
+                out[f"{control.name} switching {effect}"] = "no press of it has this effect in this plan"
+    if not supply and any(t.startswith("wake ") for t in have):
+        out["loss of the supply"] = "the bench cannot switch it"
+    out["by hand"] = "needs a person or a fixture at the box"
+    trips = [c.name for c in spec.circuits.values() if c.trip is not None]
+    if trips:
+        out["overload trip"] = f"needs a load bank: {', '.join(trips)}"
+    if any(b.supply is not None for b in spec.boxes.values()):
+        out["supply low"] = "needs a supply whose voltage can be set"
+    lost = [
+        f"{n.kind} {n.name}" for n in (*spec.panels.values(), *spec.screens.values()) if n.lost is not None
+    ]
+    lost += [f"sensor {s.name}" for s in spec.sensors.values() if s.lost is not None]
+    if lost:
+        out["loss of a panel, screen or sensor"] = f"not part of the simple plan: {', '.join(lost)}"
+    out["presses closer together, long sequences, several keys at once"] = "not part of the simple plan"
+    if not any(t.startswith("wake ") for t in have):
+        out["wake-up"] = "the bench cannot switch the supply"
+    return out

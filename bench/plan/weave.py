@@ -1,0 +1,145 @@
+"""Several scripts side by side: each holds its clusters, stimuli lie on one grid, nothing collides."""
+
+from __future__ import annotations
+
+import heapq
+import math
+from collections.abc import Callable, Generator, Iterable
+from dataclasses import dataclass, field
+
+from bench.core.errors import InternalError
+from bench.core.plan import Step
+
+from .pace import Pace
+from .sim import Sim
+
+LONGEST_MS = 3_600_000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One thing a script wants next; it is resumed `then_ms` after it happened.
+
+    `kind` as in core.plan.Step; a wait of value 1 is the box `name` waking up by itself. `urgent`
+    acts (releases) take the next place on the grid.
+    """
+
+    kind: str
+    name: str
+    value: int
+    then_ms: float
+    about: str = ""
+    covers: tuple[str, ...] = ()
+    urgent: bool = False
+
+
+Script = Generator[Act, None, None]
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A script and the clusters nobody else may touch while it runs. Smaller `rank` goes first."""
+
+    title: str
+    clusters: frozenset[int]
+    script: Callable[[], Script]
+    rank: int = 0
+
+
+@dataclass(slots=True)
+class _Running:
+    job: Job
+    order: int
+    script: Script
+    act: Act | None = None
+    ready_ms: float = 0.0
+
+
+@dataclass
+class Weave:
+    """Runs jobs on a simulated boat and writes down the steps."""
+
+    sim: Sim
+    pace: Pace
+    steps: list[Step] = field(default_factory=list)
+    _resume: list[tuple[float, int, _Running]] = field(default_factory=list)
+    _pending: list[_Running] = field(default_factory=list)
+    _busy: set[int] = field(default_factory=set)
+    _waiting: list[tuple[int, Job]] = field(default_factory=list)
+
+    def run(self, jobs: Iterable[Job]) -> float:
+        """Weave all jobs; gives back the end in ms. Raises InternalError when they never end."""
+        self._waiting = list(enumerate(sorted(jobs, key=lambda j: j.rank)))
+        slot_ms, end_ms = 0.0, 0.0
+        self._start(0.0)
+        while self._resume or self._pending:
+            if not self._pending:
+                slot_ms = max(slot_ms, self._on_grid(self._resume[0][0]))
+            while self._resume and self._resume[0][0] <= slot_ms:
+                at_ms, _, running = heapq.heappop(self._resume)
+                end_ms = max(end_ms, at_ms)
+                self._continue(running, at_ms)
+            chosen = self._choose(slot_ms)
+            if chosen is not None:
+                self._emit(chosen, slot_ms)
+            if chosen is not None or self._pending:
+                slot_ms += self.pace.grid
+            if slot_ms > LONGEST_MS:
+                raise InternalError(f"the plan does not end; waiting: {[r.job.title for r in self._pending]}")
+        return end_ms
+
+    def _on_grid(self, t_ms: float) -> float:
+        return math.ceil(t_ms / self.pace.grid - 1e-9) * self.pace.grid
+
+    def _start(self, t_ms: float) -> None:
+        """Begin every job whose clusters are free and not claimed by one that waits before it."""
+        claimed: set[int] = set()
+        for entry in list(self._waiting):
+            order, job = entry
+            if not job.clusters & (self._busy | claimed):
+                self._waiting.remove(entry)
+                self._busy |= job.clusters
+                heapq.heappush(self._resume, (t_ms, order, _Running(job, order, job.script())))
+            else:
+                claimed |= job.clusters
+
+    def _continue(self, running: _Running, t_ms: float) -> None:
+        self.sim.advance(t_ms)
+        act = next(running.script, None)
+        if act is None:
+            self._busy -= running.job.clusters
+            self._start(t_ms)
+        elif act.kind == "wait":
+            self._do(act, t_ms)
+            heapq.heappush(self._resume, (t_ms + act.then_ms, running.order, running))
+        else:
+            running.act, running.ready_ms = act, t_ms
+            self._pending.append(running)
+
+    def _choose(self, slot_ms: float) -> _Running | None:
+        ready = [r for r in self._pending if self._allowed(r, slot_ms)]
+        if not ready:
+            return None
+        return min(ready, key=lambda r: (not (r.act and r.act.urgent), r.ready_ms, r.order))
+
+    def _allowed(self, running: _Running, slot_ms: float) -> bool:
+        if running.act is None or running.act.urgent:
+            return True
+        self.sim.advance(slot_ms)
+        span_ms = self.pace.tap + 2 * self.pace.grid
+        guard_ms = self.pace.guard
+        dues = self.sim.due_ms(running.job.clusters)
+        return not any(lo - guard_ms < slot_ms + span_ms and slot_ms < hi + guard_ms for lo, hi in dues)
+
+    def _emit(self, running: _Running, slot_ms: float) -> None:
+        act = running.act
+        assert act is not None
+        self._pending.remove(running)
+        self.sim.advance(slot_ms)
+        self._do(act, slot_ms)
+        heapq.heappush(self._resume, (slot_ms + act.then_ms, running.order, running))
+
+    def _do(self, act: Act, t_ms: float) -> None:
+        self.sim.enact(act.kind, act.name, act.value)
+        if act.kind != "wait" or act.about:
+            self.steps.append(Step(t_ms, act.kind, act.name, act.value, act.about, act.covers))

@@ -1,0 +1,245 @@
+"""One run from opening the link to the verdict: listen, go home, play the plan, switch off.
+
+Everything that comes in is recorded first and judged as recorded. Every stimulus has an absolute
+deadline; the bench watches before it stimulates; every way out leads through safe-off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from bench.core.clock import Clock, cpu_ns, elapsed_ns
+from bench.core.entry import Ended, Started, StepMark
+from bench.core.errors import BenchError, HardstandError
+from bench.core.link import Link
+from bench.core.plan import Plan
+from bench.core.verdict import Verdict
+from bench.definitions import Definitions
+from bench.spec.model import Spec
+
+from .bus import AHEAD_NS, MS, Bus, RunStopped
+from .guard_process import GuardProcess
+from .hands import Hands
+from .heart import Heart
+from .home import listen, switch_off, wake_boxes, walk_counters
+from .off_data import CounterBook, OffData
+from .ports import Judges, Writes
+from .result import RunResult
+from .safe_off import OffResult
+from .stop import StopFlag
+
+Progress = Callable[[float, float, str], None]  # done ms, total ms, what is under way
+LISTEN_FIRST_MS = 400.0  # heard before the first stimulus, so that the judge has a start
+DWELL_MS = 500.0
+LATE_MS = 20.0  # a step this late moves all later ones by as much
+END_MS = 700.0  # watched after the last step
+FIRST_STEP_MS = 200.0
+
+
+def no_progress(done_ms: float, total_ms: float, about: str) -> None:
+    """Says nothing."""
+
+
+class Conductor:
+    """Conducts one run. Thread: one. `with_guard`: start one before the first stimulus (real links)."""
+
+    def __init__(
+        self, spec: Spec, definitions: Definitions, plan: Plan, link: Link, clock: Clock, recorder: Writes,
+        assessor: Judges, off: OffData, *, stop: StopFlag, progress: Progress = no_progress,
+        until_first: bool = False, session: Path | None = None, with_guard: bool = False,
+    ) -> None:  # fmt: skip
+        self.spec, self.definitions, self.plan, self.link, self.clock = spec, definitions, plan, link, clock
+        self.recorder, self.assessor, self.off, self.progress = recorder, assessor, off, progress
+        self.stop = stop
+        sender = definitions.sender()
+        self.heart = Heart(sender.heartbeats())
+        self.bus = Bus(link, clock, recorder, assessor, self.heart, stop, until_first=until_first)
+        self.hands = Hands(self.bus, spec, sender)
+        self.session = session
+        self.with_guard = with_guard
+        self.guard: GuardProcess | None = None
+        self.steps_done = 0
+        self.stimulated = self.gave_up = False
+        self.warnings: list[str] = []
+        self.off_result: OffResult | None = None
+        self.total_ms = plan.duration_ms + 5000.0
+
+    def run(self) -> RunResult:
+        """Raises BenchError when the link cannot be opened; anything later ends in a verdict."""
+        cpu, real = cpu_ns(), elapsed_ns()
+        start_ns = self.clock.now_ns()
+        self.link.open()
+        reason = "complete"
+        failure: HardstandError | None = None
+        try:
+            try:
+                self._play()
+            except RunStopped as e:
+                reason = e.reason
+            except BenchError as e:
+                reason, failure = f"bench failed: {e.complaints[0].text}", e
+            except BaseException as e:
+                reason = f"internal error: {type(e).__name__}"
+                raise
+            finally:
+                self._switch_off()
+        finally:
+            verdict = self._end(reason)
+            statistics = self.link.statistics()
+            self.link.close()
+            self._after_guard()
+        figures = {
+            "cpu_s": (cpu_ns() - cpu) / 1e9,
+            "real_s": (elapsed_ns() - real) / 1e9,
+            "bench_s": (self.clock.now_ns() - start_ns) / 1e9,
+            "frames": float(self.bus.frames),
+        }
+        if failure is not None and not self.bus.frames:
+            raise failure
+        return RunResult(
+            verdict=verdict, reason=reason, plan=self.plan, off=self.off_result, steps_done=self.steps_done,
+            signal_number=self.stop.signal_number, identity=self._identity(), statistics=statistics,
+            folder=self.session, frames=self.bus.frames, bench_s=figures["bench_s"],
+            warnings=tuple(self.warnings), figures=figures,
+        )  # fmt: skip
+
+    # -- before the plan
+
+    def _play(self) -> None:
+        bus = self.bus
+        jitter_ms, evidence = self._jitter()
+        bus.t_ns = self.clock.now_ns()
+        bus.mark(Started(bus.t_ns, jitter_ms, evidence))
+        self.progress(0.0, self.total_ms, "listening")
+        bus.pump(self.clock.now_ns() + int(LISTEN_FIRST_MS * MS))
+        self._prepare_off()
+        self.stimulated = True
+        self.heart.start(self.clock.now_ns() + AHEAD_NS)
+        self.hands.begin(self.clock.now_ns() + AHEAD_NS)
+        self.progress(0.0, self.total_ms, "going home")
+        wake_boxes(bus, self.spec, self.hands)
+        self._listen()
+        bus.mark(StepMark(bus.t_ns, -1, "switch off what is on", "home"))
+        reached = switch_off(bus, self.off)
+        if not reached.all_off:
+            self._warn(f"not everything could be switched off before the start: {reached.text()}")
+        for name in walk_counters(bus, self.spec, self.hands, DWELL_MS):
+            self._warn(f"the position of {name} could not be brought to a known one before the start")
+        bus.pump(self.clock.now_ns() + int(DWELL_MS * MS))
+        self._steps()
+
+    def _jitter(self) -> tuple[float, str]:
+        """From the link's own evidence, before any stimulus; never from frames of the box."""
+        declared_ms = self.link.facts.jitter_ms
+        trip_ms = self.link.loop_test()
+        if trip_ms is None:
+            return declared_ms, f"declared by {self.link.facts.name}: {declared_ms:g} ms; no loop test"
+        jitter_ms = max(declared_ms, 2 * trip_ms)
+        text = f"loop test {trip_ms:.3f} ms, twice that or the declared {declared_ms:g} ms"
+        return round(jitter_ms, 3), text
+
+    def _listen(self) -> None:
+        found = listen(self.bus, self.spec, self.definitions)
+        silent = found.silent(self.spec)
+        if len(silent) == len(self.spec.boxes):
+            raise RunStopped(f"nothing heard from {', '.join(silent)}; check bit rate, wiring and supply")
+        if found.missing:
+            self._warn(f"never heard before the start: {', '.join(found.missing)}")
+        identity = self._identity()
+        if identity:
+            self.recorder.add_to_header(identity=identity)
+
+    def _prepare_off(self) -> None:
+        self.bus.book = CounterBook(self.off)
+        if self.session is not None:
+            try:
+                (self.session / "safe_off.json").write_text(self.off.to_json(), encoding="utf-8")
+            except OSError as e:
+                raise BenchError(f"cannot write safe_off.json: {e.strerror}") from e
+        if self.with_guard and self.session is not None:
+            self.guard = GuardProcess(self.session)
+            self.guard.start()
+            self.bus.tell_guard = self.guard.tell
+            self.bus.beat_guard = self.guard.beat
+
+    # -- the plan
+
+    def _steps(self) -> None:
+        bus, plan = self.bus, self.plan
+        base_ns = self.clock.now_ns() + int(FIRST_STEP_MS * MS)
+        for i, step in enumerate(plan.steps):
+            at_ns = base_ns + round(step.at_ms * MS)
+            bus.pump(at_ns - AHEAD_NS)
+            late_ns = self.clock.now_ns() - at_ns
+            if late_ns > LATE_MS * MS:  # keep the plan's spacing rather than its clock
+                base_ns += late_ns
+                at_ns += late_ns
+            self.progress(step.at_ms, self.total_ms, step.about or f"{step.kind} {step.name}")
+            bus.mark(StepMark(bus.t_ns, i, step.about or f"{step.kind} {step.name}", "test"))
+            self.hands.play(at_ns, step)
+            self.steps_done = i + 1
+        bus.pump(base_ns + round(plan.duration_ms * MS))
+
+    # -- the end
+
+    def _switch_off(self) -> None:
+        bus = self.bus
+        bus.ending = True
+        if not self.stimulated:
+            return
+        self.progress(self.plan.duration_ms, self.total_ms, "switching off")
+        try:
+            bus.mark(StepMark(bus.t_ns, -1, "switch off what is on", "off"))
+            self.off_result = switch_off(bus, self.off)
+            bus.pump(self.clock.now_ns() + int(END_MS * MS))
+            if self.link.facts.switches_supply:
+                for box in self.spec.boxes:
+                    self.link.switch_supply_at(self.clock.now_ns(), box, False)
+                bus.pump(self.clock.now_ns() + 100 * MS)
+                if not self.off_result.all_off:
+                    self._warn("the supply was switched off with circuits on")
+        except RunStopped as e:
+            self._warn(f"switching off was cut short: {e.reason}")
+            if self.guard is not None:  # the port may come back: let the guard try
+                self.gave_up = True
+                self.guard.abandon()
+        else:
+            if self.guard is not None:
+                self.guard.done()
+
+    def _end(self, reason: str) -> Verdict:
+        self.heart.stop()
+        self.bus.mark(Ended(self.bus.t_ns, reason))
+        verdict = self.assessor.finish()
+        more = {"reason": reason, "steps_done": self.steps_done, "warnings": list(self.warnings)}
+        if self.off_result is not None:
+            more["safe_off"] = {
+                "stays_on": list(self.off_result.stays_on),
+                "not_heard": list(self.off_result.not_heard),
+                "comes_on_later": list(self.off_result.comes_on_later),
+                "log": list(self.off_result.log),
+            }
+        try:
+            self.recorder.close(**more)
+        except BenchError as e:
+            self._warn(str(e))
+        self.progress(self.total_ms, self.total_ms, "done")
+        return verdict
+
+    def _after_guard(self) -> None:
+        if self.guard is None or not self.gave_up:
+            return
+        reached = self.guard.wait_result()
+        self._warn(f"the guard took over: {reached.get('text') or reached.get('trouble')}")
+
+    def _identity(self) -> dict[str, str]:
+        out: dict[str, str] = {}
+        for signal, seen in self.assessor.reported.items():
+            kind, _, subject = signal.partition(":")
+            if kind == "identity":
+                out[subject] = seen.reason or f"{seen.raw:X}"
+        return out
+
+    def _warn(self, text: str) -> None:
+        self.warnings.append(text)

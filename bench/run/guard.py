@@ -1,0 +1,166 @@
+"""The guard: switches everything off when the run that started it dies or hangs.
+
+    python -m bench.run.guard SESSION PIPE_FD
+
+It reads lines from the pipe: `.` (alive), `T ID X DATA` (a frame is about to be sent, so that it
+knows counters and held keys), `done` (nothing left to do), `abandon` (the run gives up: take over).
+At the end of the pipe without `done`, at `abandon`, or after HUNG_S without a line (then it ends its
+parent first), it opens the link named in `safe_off.json` itself and runs the safe-off machine. What
+it sees and sends goes to `guard.log` (candump text), what it reached to `guard.json`.
+
+It starts fast: everything about links is imported only when needed.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import signal
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bench.core.clock import Clock, SystemClock
+
+from .off_data import CounterBook, OffData
+from .safe_off import MS, OffResult, SafeOff
+
+if TYPE_CHECKING:
+    from bench.core.link import Link
+
+HUNG_S = 5.0
+OPEN_S = 30.0  # how long it tries to open the link
+WHOLE_S = 90.0  # and to get everything off, with a link that comes and goes
+TICK_MS = 20.0
+DONE, ABANDON, END, HUNG = "done", "abandon", "the run died", "the run hung"
+
+
+def main(arguments: list[str]) -> int:
+    """Exit status: 0 not needed or everything off, 1 something stays on or is unknown."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    session, pipe = Path(arguments[0]), int(arguments[1])
+    parent = os.getppid()
+    data = OffData.from_json((session / "safe_off.json").read_text(encoding="utf-8"))
+    book = CounterBook(data)
+    clock = SystemClock()
+    report(session, state="watching", pid=os.getpid())
+    sys.stdout.write("ready\n")
+    sys.stdout.flush()
+    why = watch(pipe, clock, book)
+    if why == DONE:
+        report(session, state="not needed")
+        return 0
+    if why == HUNG:
+        end_parent(parent, clock)
+    report(session, state="acting", why=why)
+    result, trouble = act(data, book, clock, session)
+    report(
+        session, state="acted", why=why, text=result.text(), stays_on=list(result.stays_on),
+        not_heard=list(result.not_heard), comes_on_later=list(result.comes_on_later), pressed=result.pressed,
+        log=list(result.log), trouble=trouble,
+    )  # fmt: skip
+    return 0 if result.all_off else 1
+
+
+def watch(pipe: int, clock: Clock, book: CounterBook, hung_s: float = HUNG_S) -> str:
+    """Blocks until the run is done, gives up, dies or hangs; says which."""
+    rest = b""
+    deadline_ns = clock.now_ns() + int(hung_s * 1e9)
+    while True:
+        left_s = (deadline_ns - clock.now_ns()) / 1e9
+        if not select.select([pipe], [], [], max(0.0, left_s))[0]:
+            return HUNG
+        chunk = os.read(pipe, 65536)
+        if not chunk:
+            return END
+        deadline_ns = clock.now_ns() + int(hung_s * 1e9)
+        *lines, rest = (rest + chunk).split(b"\n")
+        for line in lines:
+            word, *parts = line.decode("ascii", "replace").split()
+            if word in (DONE, ABANDON):
+                return word
+            if word == "T":
+                book.note(int(parts[0], 16), parts[1] == "1", bytes.fromhex("".join(parts[2:])))
+
+
+def end_parent(parent: int, clock: Clock) -> None:
+    """Kills the hung run (our own parent, and only while it still is) and waits until it is gone."""
+    if os.getppid() != parent:
+        return
+    os.kill(parent, signal.SIGKILL)
+    for _ in range(200):
+        if os.getppid() != parent:
+            return
+        clock.wait_until(clock.now_ns() + 10 * MS)
+
+
+def act(data: OffData, book: CounterBook, clock: Clock, session: Path) -> tuple[OffResult, str]:
+    """Opens the link and switches off, again if the link is lost; the result and what went wrong."""
+    end_ns = clock.now_ns() + int(WHOLE_S * 1e9)
+    trouble = ""
+    while True:
+        link, why = open_when_free(data.adapter, clock)
+        if link is None:
+            return SafeOff(data, book, clock.now_ns()).result(), why
+        try:
+            result, trouble = switch_off(link, data, book, clock, session, end_ns)
+        finally:
+            link.close()
+        if not trouble or clock.now_ns() >= end_ns:
+            return result, trouble
+
+
+def open_when_free(adapter: str, clock: Clock) -> tuple[Link | None, str]:
+    """The opened link, tried until OPEN_S have passed; None and the last reason."""
+    from bench.core.errors import HardstandError
+    from bench.link.open import open_link
+
+    end_ns = clock.now_ns() + int(OPEN_S * 1e9)
+    while True:
+        try:
+            return open_link(adapter, clock), ""
+        except HardstandError as e:
+            if clock.now_ns() >= end_ns:
+                return None, str(e)
+            clock.wait_until(clock.now_ns() + 200 * MS)
+
+
+def switch_off(
+    link: Link, data: OffData, book: CounterBook, clock: Clock, session: Path, end_ns: int
+) -> tuple[OffResult, str]:
+    """Runs the machine on an open link until it has finished, the link is lost or the time is up."""
+    from bench.core.entry import LinkLost
+    from bench.core.frame import RX, Frame
+    from bench.session.candump import format_frame
+
+    machine = SafeOff(data, book, clock.now_ns())
+    trouble = ""
+    with (session / "guard.log").open("a", encoding="ascii") as log:
+        while not machine.finished and not trouble:
+            now_ns = clock.now_ns()
+            for out in machine.advance(now_ns):
+                link.send_at(now_ns, out.can_id, out.data, out.extended)
+            for entry in link.wait(now_ns + int(TICK_MS * MS)):
+                if isinstance(entry, LinkLost):
+                    trouble = f"the link was lost: {entry.reason}"
+                elif type(entry) is Frame:
+                    log.write(f"{format_frame(entry)}\n")
+                    if entry.direction == RX:
+                        machine.see(entry.t_ns, entry.can_id, entry.extended, entry.data)
+            log.flush()
+            if clock.now_ns() >= end_ns:
+                trouble = trouble or "it took too long"
+    return machine.result(), trouble
+
+
+def report(session: Path, **more: object) -> None:
+    """Writes guard.json whole or not at all."""
+    beside = session / "guard.json.new"
+    beside.write_text(json.dumps(more, indent=1) + "\n", encoding="utf-8")
+    beside.replace(session / "guard.json")
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

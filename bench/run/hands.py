@@ -1,0 +1,65 @@
+"""The hands at the boat: keys and sensors by name, turned into frames at an instant."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from bench.core.errors import InternalError
+from bench.core.plan import Step
+from bench.definitions.sending import Sender, Sent
+from bench.spec.model import Spec
+
+from .bus import Bus
+
+
+class Hands:
+    """Plays steps on a bus."""
+
+    def __init__(self, bus: Bus, spec: Spec, sender: Sender) -> None:
+        self._bus = bus
+        self._sender = sender
+        self._called = [b.name for b in spec.boxes.values() if b.wake.by == "message"]
+
+    def begin(self, t_ns: int) -> None:
+        """What must be said before the first press (see Sender.begin)."""
+        self._send(t_ns, self._sender.begin())
+
+    def press(self, t_ns: int, control: str) -> None:
+        """A key goes down at `t_ns`."""
+        self._send(t_ns, self._sender.press(control))
+
+    def release(self, t_ns: int, control: str) -> None:
+        """A key is let go."""
+        self._send(t_ns, self._sender.release(control))
+
+    def sensor(self, t_ns: int, name: str, value: int) -> None:
+        """A sensor input changes."""
+        self._send(t_ns, self._sender.sensor(name, value))
+
+    def wake(self, t_ns: int) -> None:
+        """Every wake message there is, each once; one may wake several boxes."""
+        said: set[tuple[int, bool]] = set()
+        for box in self._called:
+            for sent in self._sender.wake(box):
+                if (sent[0], sent[2]) not in said:
+                    said.add((sent[0], sent[2]))
+                    self._send(t_ns, [sent])
+
+    def play(self, t_ns: int, step: Step) -> None:
+        """One step of a plan. Raises InternalError for a kind it does not know."""
+        if step.kind == "press":
+            self.press(t_ns, step.name)
+        elif step.kind == "release":
+            self.release(t_ns, step.name)
+        elif step.kind == "sensor":
+            self.sensor(t_ns, step.name, step.value)
+        elif step.kind == "wake":
+            self.wake(t_ns)
+        elif step.kind == "supply":
+            self._bus.link.switch_supply_at(t_ns, step.name, bool(step.value))
+        elif step.kind != "wait":
+            raise InternalError(f"a step of kind {step.kind!r} cannot be played")
+
+    def _send(self, t_ns: int, frames: Iterable[Sent]) -> None:
+        for can_id, data, extended in frames:
+            self._bus.send(t_ns, can_id, data, extended)

@@ -1,0 +1,89 @@
+"""From spec, definitions and off-words to the plain data of safe-off."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from bench.definitions import Definitions
+from bench.definitions.controls import Heartbeat, LevelKeys
+from bench.definitions.observers import bit_places
+from bench.spec.model import Spec
+
+from .off_data import Field, OffData, Reading, Template
+
+TAP_MS = 120.0
+OffWords = Mapping[str, Sequence[tuple[str, int]]]
+
+
+def build(spec: Spec, definitions: Definitions, words: OffWords, adapter: str) -> OffData:
+    """The data for one boat on the link named by `adapter`. A circuit whose state nobody can read is
+    left out of what can be switched off, and is then named as not reported."""
+    boxes = spec.boxes.values()
+    respond_ms = max(b.respond_ms for b in boxes)
+    cycles = [b.frames_ms["state"].cycle_ms or 0.0 for b in boxes if "state" in b.frames_ms]
+    shortest_ms = max(b.shortest_press_ms for b in boxes)
+    usable = {
+        c: tuple((key, most) for key, most in words.get(c, ()) if key in definitions.keys)
+        for c in spec.circuits
+    }
+    return OffData(
+        adapter=adapter,
+        circuits={c: _reading(definitions, c) for c in _in_order(spec)},
+        press={k: _key(definitions, k, pressed=True) for k in definitions.keys},
+        release={k: _key(definitions, k, pressed=False) for k in definitions.keys},
+        words=usable,
+        cyclic=tuple(_cyclic(definitions)),
+        tap_ms=max(TAP_MS, 2 * shortest_ms),
+        respond_ms=respond_ms,
+        read_back_ms=respond_ms + 2 * max(cycles, default=100.0) + 200.0,
+        comes_on_later=tuple(_later(spec)),
+    )
+
+
+def would_stay_on(data: OffData) -> list[str]:
+    """Circuits that no key can switch off on purpose."""
+    return [c for c in data.circuits if not data.words.get(c)]
+
+
+def _in_order(spec: Spec) -> list[str]:
+    """Sources of a follow before what follows them, otherwise as in the spec."""
+    followed = {f.circuit for f in spec.follows}
+    return [c for c in spec.circuits if c not in followed] + [c for c in spec.circuits if c in followed]
+
+
+def _reading(definitions: Definitions, circuit: str) -> Reading:
+    for kind in ("state", "level"):
+        if f"{kind}:{circuit}" in definitions.signal_message:
+            f = definitions.raw_field(f"{kind}:{circuit}")
+            where = Field(f.can_id, f.extended, f.bits, f.id_mask, f.selectors)
+            return Reading(where, f.on, f.off, any_other_on=kind == "level", unknown=f.not_available)
+    return Reading(Field(0, False, (), mask=0), (), ())
+
+
+def _key(definitions: Definitions, control: str, *, pressed: bool) -> Template:
+    k = definitions.key_template(control, pressed)
+    return Template(k.node, k.can_id, k.extended, k.data, k.counter_bits)
+
+
+def _cyclic(definitions: Definitions) -> Iterator[Template]:
+    """Signs of life with nothing held, and every input at rest."""
+    for c in definitions.controls:
+        k = c.carrier
+        if k.period_ms is None or not isinstance(c, Heartbeat | LevelKeys):
+            continue
+        data = c.payload(0, 0) if isinstance(c, Heartbeat) else c.payload({}, 0)
+        bits = bit_places(k.counter, k.length) if k.counter else ()
+        yield Template(k.node, k.can_id, k.extended, data, bits, k.period_ms)
+
+
+def _later(spec: Spec) -> Iterator[str]:
+    for sensor in spec.sensors.values():
+        if sensor.lost is None or sensor.lost.sensor != "active":
+            continue
+        for force in spec.forces:
+            if force.sensor == sensor.name:
+                after_s = sensor.lost.after_ms / 1000
+                yield (
+                    f"{force.circuit} comes on {after_s:g} s after the bench falls silent, because a lost "
+                    f"{sensor.name} counts as active"
+                )
