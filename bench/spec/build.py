@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from typing import Any
 
 from bench.core.event import panel_key, screen_key
 
 from . import model
-from .complete import check_options
+from .complete import Parts, check_options
 from .reading import BAD, Reading, listed
 from .shapes import Read
 
@@ -27,11 +26,11 @@ def build_spec(tree: Read, reading: Reading, source: str) -> model.Spec:
     controls = names.controls(functions)
     rules = names.rules(functions)
     outside = names.outside(controls)
+    check_options(
+        Parts(names.boxes, names.panels, names.screens, names.circuits, functions, controls), reading
+    )
     reading.stop_on_errors()
-    spec = names.spec(functions, controls, rules, outside, source)
-    check_options(spec, reading)
-    reading.stop_on_errors()
-    return spec
+    return names.spec(functions, controls, rules, outside, source)
 
 
 class _Names:
@@ -65,7 +64,7 @@ class _Names:
         ):
             for name, values in self._whole(table):
                 self._place_on_box(f"{table}.{name}", f'{what} "{name}"', values)
-        inputs: dict[tuple[Any, Any], str] = {}
+        inputs: dict[tuple[Read, Read], str] = {}
         for name, values in self._whole("sensors"):
             key = (values["box"], values.get("input"))
             if BAD in key or None in key:
@@ -104,7 +103,7 @@ class _Names:
         return BAD if values is BAD else values.get("box", BAD)
 
     def check_circuits(self) -> None:
-        taken: dict[tuple[Any, Any], str] = {}
+        taken: dict[tuple[Read, Read], str] = {}
         for name, values in self._whole("circuits"):
             key = (values["box"], values.get("channel"))
             if BAD in key or None in key:
@@ -245,30 +244,48 @@ class _Names:
 
     # rules
 
-    def rules(self, functions: Functions) -> dict[str, list[Any]]:
-        found: dict[str, list[Any]] = {k: [] for k in ("force", "follow", "inhibit", "wake", "backlight")}
+    def rules(self, functions: Functions) -> dict[str, list[Read]]:
+        """Rules by kind; those that could be read, once nothing is wrong."""
+        found: dict[str, list[Read]] = {kind: [] for kind in _RULES}
         seen: dict[tuple[str, ...], int] = {}
-        for number, tagged in enumerate(
-            self.tree.get("rules", ()) if self.tree.get("rules") is not BAD else (), 1
-        ):
-            kind, values = tagged
+        rules = self.tree.get("rules", ())
+        for number, tagged in enumerate(() if rules is BAD else rules, 1):
+            kind, values = ("", BAD) if tagged is BAD else tagged
             if values is BAD:
                 continue
-            at = f"rules.{number}"
-            self._rule_names(at, kind, values, functions)
-            for key in _once(kind, values):
-                if (first := seen.setdefault(key, number)) != number:
-                    self.reading.at(
-                        at,
-                        f"{_TWICE[kind].format(*key[1:])}",
-                        "one rule",
-                        f"rule {first} already says it; join them",
-                    )
-            if BAD not in list(values.values()):
-                found[kind].append((at, values))
+            self._rule_names(f"rules.{number}", kind, values, functions)
+            self._said_twice(number, kind, values, seen)
+            found[kind].append(values)
+        self._check_forces()
         if self.reading.errors:
-            return {k: [] for k in found}
-        return {k: [_RULES[k](**v) for _, v in rules] for k, rules in found.items()}
+            return {kind: [] for kind in _RULES}
+        return {kind: [_RULES[kind](**values) for values in all_of] for kind, all_of in found.items()}
+
+    def _said_twice(self, number: int, kind: str, values: Table, seen: dict[tuple[str, ...], int]) -> None:
+        for key in _once(kind, values):
+            if (first := seen.setdefault(key, number)) != number:
+                text = _TWICE[kind].format(*key[1:])
+                self.reading.at(
+                    f"rules.{number}", text, "one rule", f"rule {first} already says it; join them"
+                )
+
+    def _check_forces(self) -> None:
+        """Several sensors may force one circuit, if they agree on how."""
+        rules = self.tree.get("rules", ())
+        first: dict[str, tuple[int, Table]] = {}
+        for number, tagged in enumerate(() if rules is BAD else rules, 1):
+            if tagged is BAD or tagged[0] != "force" or tagged[1] is BAD:
+                continue
+            values = tagged[1]
+            before, said = first.setdefault(str(values.get("circuit")), (number, values))
+            for key in ("presses", "over_inhibit"):
+                if (
+                    isinstance(values.get(key), str)
+                    and isinstance(said.get(key), str)
+                    and values[key] != said[key]
+                ):
+                    text = f'circuit "{values["circuit"]}" is forced by two sensors with different "{key}"'
+                    self.reading.at(f"rules.{number}.{key}", text, f"{said[key]}, as in rule {before}")
 
     def _rule_names(self, at: str, kind: str, values: Table, functions: Functions) -> None:
         target = values.get("circuit", values.get("circuits"))
@@ -312,7 +329,7 @@ class _Names:
         self,
         functions: Functions,
         controls: dict[str, model.Control],
-        rules: dict[str, list[Any]],
+        rules: dict[str, list[Read]],
         outside: tuple[str, ...],
         source: str,
     ) -> model.Spec:
@@ -337,7 +354,7 @@ class _Names:
         )
 
 
-_RULES: dict[str, Any] = {
+_RULES: dict[str, Read] = {
     "force": model.Force,
     "follow": model.Follow,
     "inhibit": model.Inhibit,

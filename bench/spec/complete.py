@@ -1,104 +1,140 @@
 """Options that only some specs need: demanded when the behaviour is used, refused when it is not.
 
 Where boxes differ there is no silent default; which option is due can only be told once the whole
-spec is known.
+spec has been read. What could not be read is passed over, so that all complaints come at once.
 """
 
 from __future__ import annotations
 
-from .model import Box, Circuit, ControlNode, Function, Spec
-from .reading import Reading, listed
-from .shapes import literals
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from .model import Control, Dim, Function, Lost, SupplyLimits, Trip
+from .reading import BAD, Reading, listed
+from .shapes import Read, literals
+
+_DIFFER = "boxes differ here, so it must be said"
 
 
-def check_options(spec: Spec, reading: Reading) -> None:
+class Parts(NamedTuple):
+    """What has been read so far: tables of dicts with BAD in them, and whole functions and controls."""
+
+    boxes: Mapping[str, Read]
+    panels: Mapping[str, Read]
+    screens: Mapping[str, Read]
+    circuits: Mapping[str, Read]
+    functions: Mapping[str, Function]
+    controls: Mapping[str, Control]
+
+    def dim(self, circuit: str) -> Dim | None:
+        """The circuit's dimming, as far as it could be read."""
+        found = _get(self.circuits.get(circuit), "dim")
+        return found if isinstance(found, Dim) else None
+
+    def unread(self, circuit: str) -> bool:
+        """Whether the circuit, or its dimming, was complained about."""
+        values = self.circuits.get(circuit, BAD)
+        return values is BAD or values.get("dim") is BAD
+
+
+def _get(values: Read, key: str) -> Read:
+    return values.get(key) if isinstance(values, dict) else None
+
+
+def check_options(parts: Parts, reading: Reading) -> None:
     """Complain about options that are due and missing, or given where they say nothing."""
-    for box in spec.boxes.values():
-        _box(box, reading)
-    for circuit in spec.circuits.values():
-        _circuit(circuit, spec, reading)
-    for function in spec.functions.values():
-        _function(function, spec, reading)
-    for nodes, table in ((spec.panels, "panels"), (spec.screens, "screens")):
-        for node in nodes.values():
-            _lost(node, table, spec, reading)
+    for name, box in parts.boxes.items():
+        _supply(f"boxes.{name}.supply", _get(box, "supply"), _get(box, "supply_v"), reading)
+    for name in parts.circuits:
+        _memory(name, parts, reading)
+        _trip(name, parts, reading)
+    for function in parts.functions.values():
+        _counter(function, reading)
+        _together(function, parts, reading)
+    for kind, table, nodes in (("panel", "panels", parts.panels), ("screen", "screens", parts.screens)):
+        for name, node in nodes.items():
+            if isinstance(_get(node, "lost"), dict):
+                _lost(kind, name, f"{table}.{name}.lost", parts, reading)
 
 
-def _box(box: Box, reading: Reading) -> None:
-    at = f"boxes.{box.name}"
-    if (supply := box.supply) is None:
+def _supply(at: str, supply: Read, nominal_v: Read, reading: Reading) -> None:
+    if not isinstance(supply, SupplyLimits):
         return
     if supply.ends_v < supply.low_v:
         text = f"low supply ends at {supply.ends_v:g} V, below where it begins ({supply.low_v:g} V)"
-        reading.at(f"{at}.supply.ends_v", text, f"at least {supply.low_v:g} V")
-    if supply.low_v >= box.supply_v:
-        text = f"the supply is low below {supply.low_v:g} V, and nominal is {box.supply_v:g} V"
-        reading.at(f"{at}.supply.low_v", text, f"less than {box.supply_v:g} V")
+        reading.at(f"{at}.ends_v", text, f"at least {supply.low_v:g} V")
+    if isinstance(nominal_v, float) and supply.low_v >= nominal_v:
+        text = f"the supply is low below {supply.low_v:g} V, and nominal is {nominal_v:g} V"
+        reading.at(f"{at}.low_v", text, f"less than {nominal_v:g} V")
 
 
-def _circuit(circuit: Circuit, spec: Spec, reading: Reading) -> None:
-    at = f"circuits.{circuit.name}"
-    scenes = [f.name for f in spec.functions.values() if circuit.name in f.presets]
-    dim = circuit.dim
-    if dim is not None and dim.memory != "none" and scenes and dim.memory_by_scene is None:
-        reading.at(
-            f"{at}.dim",
-            f'circuit "{circuit.name}" remembers its level and scene "{scenes[0]}" sets it, '
-            'but "memory_by_scene" is missing',
-            "kept or changed",
-            "boxes differ here, so it must be said",
+def _memory(name: str, parts: Parts, reading: Reading) -> None:
+    dim = parts.dim(name)
+    if dim is None:
+        return
+    at = f"circuits.{name}.dim"
+    scene = next((f.name for f in parts.functions.values() if name in f.presets), None)
+    if dim.memory != "none" and scene is not None and dim.memory_by_scene is None:
+        text = (
+            f'circuit "{name}" remembers its level and scene "{scene}" sets it, '
+            'but "memory_by_scene" is missing'
         )
-    if dim is not None and dim.memory == "none" and dim.memory_by_scene is not None:
-        text = f'circuit "{circuit.name}" has no memory that a scene could change'
-        reading.at(f"{at}.dim.memory_by_scene", text, "no such key with memory: none")
-    if circuit.trip and "wake" in circuit.trip.reset and spec.boxes[circuit.box].trip_at_wake == "kept":
-        text = f"wake-up clears the trip, but box {circuit.box} says trip_at_wake: kept"
-        reading.at(f"{at}.trip.reset", text, "trip_at_wake: cleared on the box, or no wake here")
+        reading.at(at, text, listed(literals(Dim, "memory_by_scene")), _DIFFER)
+    if dim.memory == "none" and dim.memory_by_scene is not None:
+        text = f'circuit "{name}" has no memory that a scene could change'
+        reading.at(f"{at}.memory_by_scene", text, "no such key with memory: none")
 
 
-def _function(function: Function, spec: Spec, reading: Reading) -> None:
+def _trip(name: str, parts: Parts, reading: Reading) -> None:
+    trip = _get(parts.circuits[name], "trip")
+    box = _get(parts.circuits[name], "box")
+    at_wake = _get(parts.boxes.get(box), "trip_at_wake") if isinstance(box, str) else None
+    if isinstance(trip, Trip) and "wake" in trip.reset and at_wake == "kept":
+        text = f'wake-up clears the trip of circuit "{name}", but box {box} says trip_at_wake: kept'
+        expected = "no wake here, or trip_at_wake: cleared on the box"
+        reading.at(f"circuits.{name}.trip.reset", text, expected)
+
+
+def _counter(function: Function, reading: Reading) -> None:
+    if function.kind != "cycle":
+        return
     at = f"functions.{function.name}"
-    name = function.name
-    if function.kind == "cycle" and function.position == "counter" and function.reset is None:
-        text = f'function "{name}" counts its position, but "reset" is missing'
-        reading.at(
-            at, text, "reset: {on: [...]}, {on: []} for never", "boxes differ here, so it must be said"
-        )
-    if function.kind == "cycle" and function.position == "derived" and function.reset is not None:
-        text = f'function "{name}" reads its position off the outputs and has no count to reset'
+    if function.position == "counter" and function.reset is None:
+        text = f'function "{function.name}" counts its position, but "reset" is missing'
+        reading.at(at, text, "reset: {on: [...]}, with [] for never", _DIFFER)
+    if function.position == "derived" and function.reset is not None:
+        text = f'function "{function.name}" reads its position off the outputs and has no count to reset'
         reading.at(f"{at}.reset", text, "no reset with position: derived")
+
+
+def _together(function: Function, parts: Parts, reading: Reading) -> None:
     if function.kind != "group":
         return
-    dims = [c for c in function.members if spec.circuits[c].dim is not None]
-    said = f"{at}.dim_together" in reading.places
-    if dims and not said:
-        text = (
-            f'group "{name}" holds {listed(dims[:3], last="and")}, which dims, but "dim_together" is missing'
-        )
-        reading.at(at, text, "true or false", "boxes differ here, so it must be said")
-    if function.dim_together and not dims:
-        reading.at(f"{at}.dim_together", f'no member of group "{name}" dims', "false, or leave it out")
+    at = f"functions.{function.name}"
+    dims = [c for c in function.members if parts.dim(c) is not None]
+    if dims and f"{at}.dim_together" not in reading.places:
+        verb = "dims" if len(dims) == 1 else "dim"
+        text = f'group "{function.name}" holds {listed(dims, last="and", most=4)}, which {verb}, '
+        reading.at(at, text + 'but "dim_together" is missing', "true or false", _DIFFER)
+    if function.dim_together and not dims and not any(parts.unread(c) for c in function.members):
+        text = f'no member of group "{function.name}" dims'
+        reading.at(f"{at}.dim_together", text, "false, or no such key")
 
 
-def can_dim(function: Function, spec: Spec) -> bool:
-    """Whether holding a key of this function dims something."""
-    if function.kind == "toggle":
-        return any(spec.circuits[c].dim is not None for c in function.members)
-    return function.kind == "group" and function.dim_together
-
-
-def _lost(node: ControlNode, table: str, spec: Spec, reading: Reading) -> None:
-    if node.lost is None:
-        return
-    own = [c for c in spec.controls.values() if (c.kind, c.node) == (node.kind, node.name)]
-    functions = [spec.functions[c.function] for c in own]
-    at = f"{table}.{node.name}.lost"
+def _lost(kind: str, name: str, at: str, parts: Parts, reading: Reading) -> None:
+    own = [c for c in parts.controls.values() if (c.kind, c.node) == (kind, name)]
+    functions = [parts.functions[c.function] for c in own]
     for key, used, why in (
         ("momentary", any(f.kind == "momentary" for f in functions), "one of its keys is momentary"),
-        ("dim", any(can_dim(f, spec) for f in functions), "one of its keys dims"),
+        ("dim", any(_can_dim(f, parts) for f in functions), "one of its keys dims"),
     ):
         if used and f"{at}.{key}" not in reading.places:
-            text = f'{node.kind} "{node.name}" can be lost and {why}, but "{key}" is missing'
-            reading.at(
-                at, text, listed(literals(type(node.lost), key)), "boxes differ here, so it must be said"
-            )
+            text = f'{kind} "{name}" can be lost and {why}, but "{key}" is missing'
+            reading.at(at, text, listed(literals(Lost, key)), _DIFFER)
+
+
+def _can_dim(function: Function, parts: Parts) -> bool:
+    """Whether holding a key of this function dims something."""
+    if function.kind == "toggle":
+        return any(parts.dim(c) is not None for c in function.members)
+    return function.kind == "group" and function.dim_together

@@ -254,6 +254,11 @@ SPEC = Record(
     Field("circuits", _named("circuit", CIRCUIT_RECORD, 1), "The circuits, by name."),
     Field("functions", _named("function", FUNCTION), "The functions, by name.", needed="no"),
     Field("controls", CONTROLS, "What each key does: `panel helm: {1: navigation}`.", needed="no"),
-    Field("rules", ListOf(RULE, twice_ok=True), "Rules between circuits, sensors and the box.", needed="no"),
+    Field(
+        "rules",
+        ListOf(RULE, twice_ok=True, keep_bad=True),
+        "Rules between circuits, sensors and the box.",
+        needed="no",
+    ),
     build=False,
 )

@@ -73,6 +73,8 @@ class Reading:
         names = sorted(known)
         advice = self.suggest(name, names)
         expected = f"one of {listed(names)}" if names else f"a {what}, and there is none"
+        if advice and len(names) > 12:
+            expected = ""
         self.at(where, f'there is no {what} "{name}"', expected, advice)
 
     def suggest(self, word: str, known: Iterable[str]) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 
 from .nodes import Node
 from .reading import BAD, Reading, listed
-from .shapes import Json, Read, Shape
+from .shapes import Json, Read, Shape, Word
 
 
 @dataclasses.dataclass(frozen=True)
@@ -21,6 +21,7 @@ class ListOf:
     as_set: bool = False
     empty: str = "the list is empty"
     twice_ok: bool = False
+    keep_bad: bool = False  # the list survives items that were complained about
 
     def read(self, node: Node, at: str, reading: Reading) -> Read:
         if self.one_alone and node.kind == "scalar" and (node.value or not node.plain):
@@ -39,7 +40,7 @@ class ListOf:
             if value is not BAD and not self.twice_ok and value in values:
                 value = reading.at_node(item, f"{item.what} stands twice in the list", advice="delete one")
             values.append(value)
-        if any(v is BAD for v in values):
+        if not self.keep_bad and any(v is BAD for v in values):
             return BAD
         return frozenset(values) if self.as_set else tuple(values)
 
@@ -281,3 +282,28 @@ class Tagged:
 
     def words(self) -> str:
         return self.title
+
+
+class WordOr:
+    """One of a few words, or a record: `none`, or a table that says more."""
+
+    def __init__(self, choices: tuple[str, ...], record: Record) -> None:
+        self.word = Word(choices)
+        self.record = record
+
+    def read(self, node: Node, at: str, reading: Reading) -> Read:
+        if node.kind == "map":
+            return self.record.read(node, at, reading)
+        if node.kind == "scalar" and node.value in self.word.choices:
+            return node.value
+        advice = reading.suggest(node.value, self.word.choices) if node.kind == "scalar" else ""
+        return reading.at_node(node, f"{node.what} is not a word known here", self._due(), advice)
+
+    def _due(self) -> str:
+        return f"{listed(self.word.choices, last='or')}, or a table of {listed(self.record.fields)}"
+
+    def json(self) -> Json:
+        return {"anyOf": [self.word.json(), self.record.json()]}
+
+    def words(self) -> str:
+        return f"{self.word.words()}, or {self.record.title}"

@@ -1,0 +1,210 @@
+"""The bench profile: what stands on this bench. Same reading and complaints as the spec."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from bench.core.errors import Complaint
+
+from . import grammar_parts as parts
+from .loader import check_version
+from .model import Spec
+from .nodes import compose, read_text
+from .reading import BAD, Reading
+from .shapes import Key, Name, Number, Read, Text, Version, YesNo
+from .tables import Field, ListOf, MapOf, Record, WordOr
+
+VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Resistor:
+    """A load bank's resistor in place of the real load."""
+
+    ohm: float
+
+
+RealLoad = Literal["as_spec", "none"] | Resistor
+
+
+@dataclass(frozen=True, slots=True)
+class FixedSupply:
+    """A supply that the bench cannot switch or read."""
+
+    fixed_v: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fixture:
+    """Something beside the link that the bench can do to the box. `on`: circuits or sensors."""
+
+    name: str
+    does: Literal["by_hand", "overload", "sensor", "supply_dip"]
+    by: Literal["person", "rig"]
+    on: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How long the bench may run what must not run long, in s; None: no limit."""
+
+    horn_s: float | None = None
+    pump_dry_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BenchProfile:
+    """`channels`: box -> channel number -> load. A circuit's entry and its channel's exclude each other."""
+
+    adapter: str
+    clock: Literal["host", "device"]
+    echo: Literal["none", "flagged"]
+    confirms: bool
+    jitter_ms: float
+    supply: Literal["none"] | FixedSupply = "none"
+    circuits: Mapping[str, RealLoad] = field(default_factory=dict)
+    channels: Mapping[str, Mapping[int, RealLoad]] = field(default_factory=dict)
+    fixtures: Mapping[str, Fixture] = field(default_factory=dict)
+    limits: Limits = field(default_factory=Limits)
+    name: str = ""
+    path: str = ""
+    places: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+
+    def load_of(self, spec: Spec, circuit: str) -> RealLoad:
+        """What really hangs on a circuit's output. Raises KeyError for an unknown circuit."""
+        if circuit in self.circuits:
+            return self.circuits[circuit]
+        known = spec.circuits[circuit]
+        return self.channels.get(known.box, {}).get(known.channel, "as_spec")
+
+
+@dataclass(frozen=True, slots=True)
+class _LoadEntry:
+    load: RealLoad
+
+
+_RESISTOR = Record("a resistor", Resistor, Field("ohm", Number("ohm", above=0, hi=1e6), "Its resistance."))
+_LOAD = Record(
+    "a load",
+    _LoadEntry,
+    Field(
+        "load",
+        WordOr(("as_spec", "none"), _RESISTOR),
+        "The spec's own load, none, or a resistor. With none the circuit's current is not tested.",
+    ),
+)
+_SUPPLY = Record(
+    "a fixed supply",
+    FixedSupply,
+    Field("fixed_v", parts.VOLT, "Its voltage, which nobody switches or reads."),
+)
+_FIXTURE = Record(
+    "a fixture",
+    Fixture,
+    Field("does", parts.word(Fixture, "does"), "What it can do to the box."),
+    Field("by", parts.word(Fixture, "by"), "Who does it: a person who is asked to, or the rig."),
+    Field("on", ListOf(Name("circuit or sensor")), "Circuits or sensors it reaches; left out: all."),
+    build=False,
+)
+_LIMITS = Record(
+    "limits",
+    Limits,
+    Field("horn_s", parts.SECONDS_ABOVE, "Longest time a horn sounds at a stretch."),
+    Field("pump_dry_s", parts.SECONDS_ABOVE, "Longest time a pump runs dry at a stretch."),
+    about="How long the bench may run what must not run long.",
+)
+_CHANNEL = Key(r"[1-9][0-9]{0,2}", "a channel's number")
+PROFILE = Record(
+    "the bench profile",
+    BenchProfile,
+    Field("hardstand_bench", Version(VERSION), "Version of this format; the first key.", needed="yes"),
+    Field("name", Text(), "What the bench is called."),
+    Field("adapter", Text(), "The link: `twin`, `slcan:PORT`, or `INTERFACE:CHANNEL`."),
+    Field("clock", parts.word(BenchProfile, "clock"), "Whose clock stamps the frames."),
+    Field("echo", parts.word(BenchProfile, "echo"), "Whether own frames come back, flagged as such."),
+    Field("confirms", YesNo(), "Whether the adapter acknowledges what it sent."),
+    Field("jitter_ms", parts.MS, "Worst time between a frame being on the bus and its stamp."),
+    Field("supply", WordOr(("none",), _SUPPLY), "The box's supply, as far as the bench knows it."),
+    Field(
+        "circuits",
+        MapOf(Name("circuit"), _LOAD),
+        "What really hangs on circuits; as the spec says otherwise.",
+    ),
+    Field("channels", MapOf(Name("box"), MapOf(_CHANNEL, _LOAD)), "The same by box and channel."),
+    Field("fixtures", MapOf(Name("fixture"), _FIXTURE), "What the bench can do beside the link, by name."),
+    Field("limits", _LIMITS, _LIMITS.about),
+    build=False,
+)
+
+
+def load_profile(path: str | Path) -> BenchProfile:
+    """Read a bench profile. **Raises:** SpecError with all complaints, each with line and column."""
+    return parse_profile(read_text(Path(path), kind="bench profile"), str(path))
+
+
+def parse_profile(text: str, path: str = "<text>") -> BenchProfile:
+    """Read a bench profile from its text. **Raises:** SpecError with all complaints."""
+    root = compose(text, path, kind="bench profile")
+    check_version(root, path, "hardstand_bench", VERSION)
+    reading = Reading(path)
+    tree = PROFILE.read(root, "", reading)
+    reading.stop_on_errors()
+    tree.pop("hardstand_bench")
+    tree["circuits"] = _loads(tree.get("circuits", {}))
+    tree["channels"] = {
+        box: {int(number): load for number, load in _loads(channels).items()}
+        for box, channels in tree.get("channels", {}).items()
+    }
+    tree["fixtures"] = {n: Fixture(name=n, **values) for n, values in tree.get("fixtures", {}).items()}
+    return BenchProfile(path=path, places=reading.places, **tree)
+
+
+def _loads(table: Mapping[str, Read]) -> dict[str, RealLoad]:
+    return {name: entry.load for name, entry in table.items() if entry is not BAD}
+
+
+def match_profile(profile: BenchProfile, spec: Spec) -> tuple[Complaint, ...]:
+    """What the profile says of circuits, channels and sensors that the spec does not have."""
+    reading = Reading(profile.path)
+    reading.places.update(profile.places)
+    for name in profile.circuits:
+        if name not in spec.circuits:
+            reading.unknown(f"circuits.{name}", "circuit", name, spec.circuits)
+    for box, channels in profile.channels.items():
+        if box not in spec.boxes:
+            reading.unknown(f"channels.{box}", "box", box, spec.boxes)
+            continue
+        for number in channels:
+            _match_channel(profile, spec, reading, box, number)
+    for fixture in profile.fixtures.values():
+        for number, name in enumerate(fixture.on, 1):
+            if name not in spec.circuits and name not in spec.sensors:
+                known = [*spec.circuits, *spec.sensors]
+                reading.unknown(f"fixtures.{fixture.name}.on.{number}", "circuit or sensor", name, known)
+    return reading.sorted()
+
+
+def _match_channel(profile: BenchProfile, spec: Spec, reading: Reading, box: str, number: int) -> None:
+    where = f"channels.{box}.{number}"
+    circuit = spec.circuit_at(box, number)
+    if circuit is None:
+        reading.at(where, f"no circuit is on channel {number} of box {box}", "a channel that the spec uses")
+    elif circuit.name in profile.circuits:
+        text = f'circuit "{circuit.name}" has two loads: by its name and by its channel {number}'
+        reading.at(where, text, "one of them", "delete one")
+
+
+__all__ = [
+    "BenchProfile",
+    "FixedSupply",
+    "Fixture",
+    "Limits",
+    "RealLoad",
+    "Resistor",
+    "load_profile",
+    "match_profile",
+    "parse_profile",
+]
