@@ -12,7 +12,8 @@ def parser() -> Parser:
     made = Parser(
         "check",
         "SPEC [options]",
-        "Says what is wrong with a spec, each finding with file and line, then in plain words what it promises.",
+        "Says what is wrong with a spec, each finding with file and line, then in plain words what\n"
+        "it promises.",
         "exit status: 0 no error (warnings may be), 2 the spec or its definitions are wrong",
     )
     made.add_argument(

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from bench.core.errors import Complaint
 from bench.report.text import printable
 
 
-def print_json(document: Any) -> None:
+def print_json(document: Mapping[str, Any]) -> None:
     """One document on standard output, keys in the order given."""
     print(json.dumps(document, indent=2, ensure_ascii=False))
 

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
 
 from bench.cli.parser import Parser, add_json, add_spec
+
+if TYPE_CHECKING:
+    from bench.core.plan import Plan, Step
 
 
 def parser() -> Parser:
@@ -39,6 +43,26 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def plan_lines(plan) -> list[str]:  # type: ignore[no-untyped-def]
-    """A plan for people."""
-    return []
+def plan_lines(plan: Plan) -> list[str]:
+    """A plan for people: how long, what is done when, what it earns, what it leaves out."""
+    from bench.report.text import table
+
+    rows = [[f"{step.at_ms / 1e3:.2f} s", _doing(step), step.about] for step in plan.steps]
+    lines = [
+        f"{plan.title}: {len(plan.steps)} steps, {plan.duration_ms / 1e3:.0f} s on the bench, "
+        f"start: {plan.start}",
+        "",
+        *table(("at", "done", "why"), rows, 100),
+        "",
+        f"covers {len(plan.covered)} things:",
+        *(f"  {item}" for item in plan.covered),
+    ]
+    if plan.not_tested:
+        lines += ["", "not tested:", *(f"  {subject}: {why}" for subject, why in plan.not_tested.items())]
+    return lines
+
+
+def _doing(step: Step) -> str:
+    if step.kind in ("sensor", "supply"):
+        return f"{step.kind} {step.name} {'on' if step.value else 'off'}"
+    return f"{step.kind} {step.name}".rstrip()

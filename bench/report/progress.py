@@ -10,22 +10,21 @@ from bench.report.text import printable
 class Progress:
     """Told how far the run is; writes to `stream` no more often than anyone can read."""
 
-    def __init__(self, stream: TextIO, *, total_ms: float, width: int = 80, live: bool | None = None) -> None:
+    def __init__(self, stream: TextIO, *, width: int = 80, live: bool | None = None) -> None:
         self._stream = stream
-        self._total_ms = max(total_ms, 1.0)
         self._width = width
         self._live = stream.isatty() if live is None else live
         self._shown = -1
         self._dirty = False
 
-    def update(self, done_ms: float, about: str = "") -> None:
-        """`done_ms` of the plan's time are over; `about` is the step under way."""
-        share = min(1.0, max(0.0, done_ms / self._total_ms))
+    def update(self, done_ms: float, total_ms: float, about: str = "") -> None:
+        """`done_ms` of `total_ms` on the bench are over; `about` is what is under way."""
+        share = min(1.0, max(0.0, done_ms / max(total_ms, 1.0)))
         mark = int(share * (200 if self._live else 5))
         if mark == self._shown:
             return
         self._shown = mark
-        left_s = max(0.0, self._total_ms - done_ms) / 1e3
+        left_s = max(0.0, total_ms - done_ms) / 1e3
         text = f"{share:4.0%}  {left_s:4.0f} s left  {printable(about)}"[: self._width - 1]
         if self._live:
             self._stream.write(f"\r\x1b[K{text}")

@@ -44,9 +44,9 @@ MAY_READ_TIME = {"core/clock.py"}
 OUTSIDE_MODULES = {
     "threading", "queue", "multiprocessing", "subprocess", "socket", "select", "selectors", "signal",
     "asyncio", "concurrent", "serial", "can", "tty", "pty", "termios",
-    "fcntl", "random", "os", "tempfile", "shutil",
+    "fcntl", "os", "tempfile", "shutil",
 }  # fmt: skip
-# rooms that think, and are told everything: no files, threads, devices or randomness of the process
+# rooms that think, and are told everything: no files, threads, devices
 PURE = ["core", "loads", "oracle", "plan", "judge", "rules", "twin"]
 MAY_REACH_OUT = {
     "link",
@@ -136,7 +136,7 @@ def test_only_the_clock_reads_the_time():
     assert guilty == []
 
 
-def test_rooms_that_only_think_reach_for_no_file_thread_device_or_chance():
+def test_rooms_that_only_think_reach_for_no_file_thread_or_device():
     guilty = [
         f"{path.relative_to(BENCH)}:{line}: {name}"
         for path in modules()
@@ -145,6 +145,22 @@ def test_rooms_that_only_think_reach_for_no_file_thread_device_or_chance():
         if name.split(".")[0] in OUTSIDE_MODULES
     ]
     assert guilty == []
+
+
+def uses_of_random(path):
+    """Uses of the module `random` other than `random.Random(SEED)` and the type's name."""
+    where = path.relative_to(BENCH)
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module == "random":
+            yield f"{where}:{node.lineno}: from random import"
+        if isinstance(node, ast.Call) and ast.unparse(node.func) == "random.Random" and not node.args:
+            yield f"{where}:{node.lineno}: random.Random without a seed"
+        if isinstance(node, ast.Attribute) and ast.unparse(node.value) == "random" and node.attr != "Random":
+            yield f"{where}:{node.lineno}: random.{node.attr}"
+
+
+def test_chance_is_always_seeded():
+    assert [use for path in modules() for use in uses_of_random(path)] == []
 
 
 def opened_files(path):
@@ -193,3 +209,10 @@ def test_a_lazy_and_a_relative_import_are_found(tmp_path, monkeypatch):
     path.parent.mkdir(parents=True)
     path.write_text("def f():\n    from ..oracle import step\n    import bench.twin\n")
     assert len(list(crossings(path))) == 3
+
+
+def test_unseeded_chance_is_found(tmp_path, monkeypatch):
+    monkeypatch.setattr(f"{__name__}.BENCH", tmp_path)
+    path = tmp_path / "x.py"
+    path.write_text("import random\na = random.Random()\nb = random.random()\nc = random.Random(4)\n")
+    assert list(uses_of_random(path)) == ["x.py:2: random.Random without a seed", "x.py:3: random.random"]

@@ -102,17 +102,17 @@ def test_table_columns_stand_under_their_headings():
 
 def test_progress_on_a_terminal_renews_one_line_and_leaves_none():
     out = Terminal()
-    progress = Progress(out, total_ms=10_000)
-    progress.update(5_000, "step")
+    progress = Progress(out)
+    progress.update(5_000, 10_000, "step")
     progress.close()
     assert out.getvalue() == "\r\x1b[K 50%     5 s left  step\r\x1b[K"
 
 
 def test_progress_elsewhere_is_a_few_plain_lines():
     out = io.StringIO()
-    progress = Progress(out, total_ms=1_000)
+    progress = Progress(out)
     for ms in range(0, 1_001, 10):
-        progress.update(ms)
+        progress.update(ms, 1_000)
     progress.close()
     assert out.getvalue().splitlines() == [
         "  0%     1 s left", " 20%     1 s left", " 40%     1 s left", " 60%     0 s left",

@@ -1,0 +1,157 @@
+"""From a recording to a verdict and its reports: what `judge`, `report`, `run` and `demo` share."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+
+from bench.cli.loading import Boat, load_boat, load_boat_file
+from bench.cli.output import print_json, warn
+from bench.core.entry import Started
+from bench.core.errors import Complaint, UsageError
+from bench.core.frame import Frame
+from bench.core.verdict import EXIT_STATUS, Verdict
+from bench.report import CAUTIONS, Material, excerpts, write_results
+from bench.report.files import verdict_document
+from bench.report.terminal import verdict_text, wants_colour, width_of
+from bench.session import Session, open_session
+from bench.spec.model import Spec
+
+
+def judge_command(args: argparse.Namespace) -> int:
+    """`hardstand judge`."""
+    session, material = judged(args.session, args.spec)
+    where = str(session.path)
+    if args.out:
+        where = str(Path(args.out))
+        write_results(Path(args.out), material)
+    tell(material, as_json=args.json, where=where)
+    return EXIT_STATUS[material.verdict.outcome]
+
+
+def report_command(args: argparse.Namespace) -> int:
+    """`hardstand report`."""
+    from bench.report.html import html_report
+    from bench.report.write import write_text
+
+    session, material = judged(args.session, args.spec)
+    if args.html:
+        written = [write_text(Path(args.html), html_report(material))]
+    elif session.path.is_dir():
+        written = write_results(session.path, material)
+    else:
+        raise UsageError(
+            Complaint("a bare recording has no folder for its results", advice="name a page: --html FILE")
+        )
+    status = EXIT_STATUS[material.verdict.outcome]
+    if args.json:
+        print_json(
+            {"status": status, "outcome": material.verdict.outcome, "written": [str(p) for p in written]}
+        )
+    else:
+        print(f"{material.verdict.outcome}: {material.verdict.scope}")
+        print("\n".join(str(path) for path in written))
+    return status
+
+
+def judged(word: str, spec_word: str | None) -> tuple[Session, Material]:
+    """Opens and judges a recording by its own copies, or by the spec that is named.
+
+    Raises: UsageError for no recording, or one without a spec; SpecError, DefinitionError, BenchError.
+    """
+    session = open_session(word)
+    boat = _boat_of(session, spec_word)
+    warn(boat.warnings)
+    return session, material_of(session, boat.spec, verdict_of(session, boat), boat)
+
+
+def verdict_of(session: Session, boat: Boat) -> Verdict:
+    """The verdict on a recording, by the one path that live judging takes too."""
+    from bench.assess import assess_session
+
+    boat.definitions.forget()
+    return assess_session(session, boat.spec, boat.definitions, boat.model)
+
+
+def _boat_of(session: Session, spec_word: str | None) -> Boat:
+    if spec_word is not None:
+        return load_boat(spec_word)
+    own = session.path / "spec.yaml" if session.path.is_dir() else None
+    if own is None:
+        text = "a bare recording has no spec of its own"
+        raise UsageError(Complaint(text, path=str(session.path), advice="name one: --spec SPEC"))
+    if not own.exists():
+        text = "this session holds no copy of its spec"
+        raise UsageError(Complaint(text, path=str(session.path), advice="name one: --spec SPEC"))
+    return load_boat_file(own)
+
+
+def material_of(session: Session, spec: Spec, verdict: Verdict, boat: Boat) -> Material:
+    """What reports are made from. One more pass over the recording finds the evidence."""
+    entries = list(session.entries()) if verdict.discrepancies else []
+    boat.definitions.forget()
+    return Material(
+        title=spec.boat.name,
+        verdict=verdict,
+        start_ns=_start_ns(session),
+        facts=_facts(session),
+        groups=groups_of(spec),
+        excerpts=excerpts(entries, verdict, lambda frame: explain(frame, boat)),
+        cautions=CAUTIONS,
+    )
+
+
+def groups_of(spec: Spec) -> Mapping[str, str]:
+    """Subject -> circuit | control, for everything a spec names."""
+    return {**dict.fromkeys(spec.controls, "control"), **dict.fromkeys(spec.circuits, "circuit")}
+
+
+def _start_ns(session: Session) -> int:
+    """The first stamp: judging's start, or the first frame of a foreign recording."""
+    for entry in session.entries():
+        if isinstance(entry, Started | Frame):
+            return entry.t_ns
+    return 0
+
+
+def _facts(session: Session) -> dict[str, str]:
+    """session.json for people: what is nested is written as `key: value` with a dot in the key."""
+    facts = {"recording": session.path.name}
+
+    def add(prefix: str, value: object) -> None:
+        if isinstance(value, Mapping):
+            for key, inner in value.items():
+                add(f"{prefix} {key}".strip(), inner)
+        elif isinstance(value, list):
+            facts[prefix] = ", ".join(str(item) for item in value)
+        else:
+            facts[prefix] = str(value)
+
+    add("", {key: value for key, value in session.header.items() if key != "not_tested"})
+    return facts
+
+
+def explain(frame: Frame, boat: Boat) -> str:
+    """What a frame says, in the words of the spec; empty for frames that are not ours."""
+    reading = boat.definitions.decode(frame)
+    if reading is None:
+        return ""
+    if reading.undecodable is not None:
+        return f"{reading.message}: {reading.undecodable.reason}"
+    if reading.events:
+        said = [f"{event.name} {event.kind}" for event in reading.events]
+    else:
+        said = [f"{o.signal} {o.value:g}" for o in reading.body if o.value]
+    return f"{reading.message}: {', '.join(said[:6]) or 'all 0'}{' ...' if len(said) > 6 else ''}"
+
+
+def tell(material: Material, *, as_json: bool, where: str) -> None:
+    """The verdict on standard output."""
+    if as_json:
+        print_json({**verdict_document(material), "evidence": where})
+        return
+    out = sys.stdout
+    text = verdict_text(material, width=width_of(out), colour=wants_colour(out), where=where)
+    print(text, end="")
