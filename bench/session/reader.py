@@ -127,9 +127,10 @@ class _Pass:
         self.frames = self.marks = self.step_back_ns = 0
         self._end: EndMark | None = None
         self._position = 0  # frames as they were written: good lines and bad ones
-        self._t_ns = 0
+        self._t_ns = 0  # of the last good frame
+        self._last_ns: int | None = None  # of the last entry handed out
         self._gap = 0  # lines lost since the last good frame
-        self._gap_ns = 0  # drops are reported up to here
+        self._gap_ns: int | None = None  # drops are reported up to here
         self._damaged = False
 
     def run(self) -> Iterator[Entry]:
@@ -144,7 +145,7 @@ class _Pass:
                 if self._gap:
                     yield from self._through_gap(mark.t_ns)
                 yield mark
-                marked_ns = mark.t_ns
+                marked_ns = self._last_ns = mark.t_ns
                 due, mark = next(marks, _NONE)
             if isinstance(frame, Dropped):
                 yield from self._lost_line(frame, number)
@@ -160,7 +161,7 @@ class _Pass:
                 self._gap = 0
             if t_ns < self._t_ns:
                 self.step_back_ns = max(self.step_back_ns, self._t_ns - t_ns)
-            self._t_ns = t_ns
+            self._t_ns = self._last_ns = t_ns
             self._position += 1
             self.frames += 1
             yield frame
@@ -168,6 +169,7 @@ class _Pass:
             if self._gap:
                 yield from self._through_gap(mark.t_ns)
             yield mark
+            self._last_ns = mark.t_ns
             due, mark = next(marks, _NONE)
         while mark is not None:
             if not isinstance(mark, Dropped) or not mark.where.startswith(_OURS):
@@ -187,7 +189,7 @@ class _Pass:
                 return None
             if match := _DROPCOUNT(line):  # candump itself says that frames were lost
                 return Dropped(
-                    self._t_ns, f"kernel, for {match[2].decode('ascii', 'replace')}", int(match[1])
+                    self._last_ns or 0, f"kernel, for {match[2].decode('ascii', 'replace')}", int(match[1])
                 )
         else:
             reason = _HALF
@@ -204,16 +206,18 @@ class _Pass:
         self._gap += 1
         self._damaged = True
         if self._gap == 1:
-            self._gap_ns = self._t_ns
-            yield Dropped(self._t_ns, f"{_OURS}{self.frames_path.name} from line {number}", 1)
+            self._gap_ns = self._last_ns
+            if self._last_ns is not None:
+                yield Dropped(self._last_ns, f"{_OURS}{self.frames_path.name} from line {number}", 1)
 
     def _through_gap(self, t_ns: int) -> Iterator[Dropped]:
         """Drops all the way from the last good entry to `t_ns`, so that no silence in it proves anything."""
-        span_ns = t_ns - self._gap_ns
+        began_ns = t_ns if self._gap_ns is None else self._gap_ns
+        span_ns = t_ns - began_ns
         steps = min(GAP_STEPS, max(1, -(-span_ns // GAP_STEP_NS)))
         where = f"{_OURS}{self.frames_path.name}, {self._gap} lines unreadable"
         for step in range(1, steps + 1):
-            yield Dropped(self._gap_ns + span_ns * step // steps, where, 1)
+            yield Dropped(began_ns + span_ns * step // steps, where, 1)
         self._gap_ns = t_ns
 
     def _mark_entries(self) -> Iterator[tuple[int, Mark | None]]:
@@ -256,14 +260,14 @@ class _Pass:
             self.cut.append(f"{len(self.beyond)} marks lie beyond the last frame")
         if end is not None and end.marks != self.marks:
             self.cut.append(f"the end mark counts {end.marks} marks, {MARKS} holds {self.marks}")
-            yield Dropped(self._t_ns, f"{_OURS}{MARKS}", abs(end.marks - self.marks))
+            yield Dropped(self._last_ns or 0, f"{_OURS}{MARKS}", abs(end.marks - self.marks))
         if self.beyond or lacking:
-            yield LinkLost(self._t_ns, "the recording was cut off after this frame")
+            yield LinkLost(self._last_ns or 0, "the recording was cut off after this frame")
 
     def _unmarked(self) -> LinkLost:
         reason = f"{MARKS} ends before {FRAMES}: what the link reported is lost from here"
         self.cut.append(reason)
-        return LinkLost(self._t_ns, reason)
+        return LinkLost(self._last_ns or 0, reason)
 
     def _note(self, path: Path, number: int, line: bytes, reason: str) -> None:
         self.bad_count += 1

@@ -44,7 +44,8 @@ class Recorder:
         self._heads: dict[tuple[int, bool, str], str] = {}
         self._frame_lines: list[str] = []
         self._mark_lines: list[str] = []
-        self._second, self._second_text = -1, ""
+        self._second: int | None = None
+        self._second_text = ""
         self._closed = False
         self._header: dict[str, Any] = {"format": FORMAT, **header}
         self._header |= {"start_ns": clock.now_ns(), "complete": False}

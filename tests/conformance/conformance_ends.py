@@ -1,0 +1,214 @@
+"""Far ends for the conformance kit: our slcan on a pseudo-terminal, python-can's virtual bus, a fake."""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from contextlib import contextmanager
+
+import can
+from can.interfaces.virtual import VirtualBus
+
+from bench.core.clock import SystemClock, VirtualClock
+from bench.core.frame import Frame
+from bench.lab.serve import PtyServer, serve_until
+from bench.lab.slcan_server import SlcanAdapter
+from bench.link.can_link import CanLink
+from bench.link.serial_port import PollPort
+from bench.link.slcan_link import SlcanLink
+from bench.testing import FakeLink
+from bench.testing.far_end import GARBAGE, REFUSE, SILENT_ADAPTER, UNPLUG, CannotPlayError
+
+
+class Bus:
+    """A box that says what it is told to say and keeps what it hears."""
+
+    def __init__(self):
+        self.to_say = deque()
+        self.heard = []
+
+    def receive(self, frame):
+        self.heard.append((frame.can_id, frame.data, frame.extended))
+
+    def next_due(self):
+        return 0 if self.to_say else None
+
+    def run_until(self, t_ns):
+        said = []
+        while self.to_say:
+            said.append(self.to_say.popleft())
+        return said
+
+
+class OddAdapter(SlcanAdapter):
+    """An adapter that can also talk nonsense or fall silent."""
+
+    mute = False
+
+    def show(self, frame):
+        return frame if isinstance(frame, bytes) else super().show(frame)
+
+    def feed(self, data):
+        return (b"", []) if self.mute else super().feed(data)
+
+
+class Served:
+    """A PtyServer turning in a thread of its own."""
+
+    def __init__(self, box, adapter=None):
+        self.server = PtyServer(box, SystemClock(), adapter)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=serve_until, args=(self.server, self._stop.is_set))
+        self._thread.start()
+
+    def close(self):
+        self._stop.set()
+        self._thread.join()
+        self.server.close()
+
+
+def poll_port(name, baud):
+    """The port as it is used where select cannot wait on it."""
+    import serial
+
+    return PollPort(serial.Serial(name, baud, exclusive=True), name)
+
+
+class SlcanEnd:
+    abilities = frozenset({REFUSE, GARBAGE, UNPLUG, SILENT_ADAPTER})
+
+    def __init__(self, *, bare_answers=False, polled=False):
+        self.clock = SystemClock()
+        self.bus = Bus()
+        self.adapter = OddAdapter(bare_answers=bare_answers)
+        self.served = Served(self.bus, self.adapter)
+        opener = {"opener": poll_port} if polled else {}
+        self.link = SlcanLink(self.served.server.path, self.clock, **opener)
+
+    def inject(self, frames):
+        self.bus.to_say.extend(Frame(self.clock.now_ns(), *f) for f in frames)
+
+    def sent(self):
+        return list(self.bus.heard)
+
+    def refuse(self, refusing):
+        self.adapter.refusing = refusing
+
+    def garbage(self, data):
+        self.bus.to_say.append(data)
+
+    def silence(self):
+        self.adapter.mute = True
+
+    def unplug(self):
+        self.served.close()
+
+    def close(self):
+        self.served.close()
+
+
+class FailingBus(VirtualBus):
+    """A bus of python-can whose driver can refuse and vanish."""
+
+    refusing = gone = False
+
+    def send(self, msg, timeout=None):
+        if self.refusing:
+            raise can.CanOperationError("No buffer space available")
+        super().send(msg, timeout)
+
+    def _recv_internal(self, timeout):
+        if self.gone:
+            raise can.CanOperationError("Network is down")
+        return super()._recv_internal(timeout)
+
+
+class CanEnd:
+    """Link and witness on one virtual channel of python-can, each with its own Bus."""
+
+    numbers = iter(range(1_000_000))
+
+    def __init__(self, monkeypatch=None):
+        self.abilities = frozenset({REFUSE, UNPLUG} if monkeypatch else ())
+        self.clock = SystemClock()
+        channel = f"conformance{next(self.numbers)}"
+        self.other = VirtualBus(channel)
+        self.made = []
+        if monkeypatch:
+            monkeypatch.setattr(can, "Bus", self._make)
+        self.link = CanLink("virtual", channel, self.clock)
+
+    def _make(self, channel, interface, **options):
+        self.made.append(FailingBus(channel, **options))
+        return self.made[-1]
+
+    def inject(self, frames):
+        for can_id, data, extended in frames:
+            self.other.send(can.Message(arbitration_id=can_id, data=data, is_extended_id=extended))
+
+    def sent(self):
+        got = []
+        while (m := self.other.recv(0)) is not None:
+            got.append((m.arbitration_id, bytes(m.data), m.is_extended_id))
+        return got
+
+    def refuse(self, refusing):
+        self.made[0].refusing = refusing
+
+    def unplug(self):
+        self.made[0].gone = True
+
+    def garbage(self, data):
+        raise CannotPlayError
+
+    def silence(self):
+        raise CannotPlayError
+
+    def close(self):
+        self.other.shutdown()
+
+
+class FakeEnd:
+    abilities = frozenset({REFUSE, UNPLUG})
+
+    def __init__(self):
+        self.clock = VirtualClock(1_000_000_000)
+        self.link = FakeLink(self.clock)
+
+    def inject(self, frames):
+        for can_id, data, extended in frames:
+            self.link.see(Frame(self.clock.now_ns(), can_id, data, extended))
+
+    def sent(self):
+        return [(f.can_id, f.data, f.extended) for f in self.link.sent]
+
+    def refuse(self, refusing):
+        self.link.refusing = refusing
+
+    def unplug(self):
+        from bench.core.entry import LinkLost
+
+        self.link.see(LinkLost(self.clock.now_ns(), "unplugged"))
+
+    def garbage(self, data):
+        raise CannotPlayError
+
+    def silence(self):
+        raise CannotPlayError
+
+    def close(self):
+        pass
+
+
+def factory(make, *args, **options):
+    """A FarEndFactory."""
+
+    @contextmanager
+    def end():
+        far = make(*args, **options)
+        try:
+            yield far
+        finally:
+            far.close()
+
+    return end

@@ -1,0 +1,55 @@
+"""Every link passes the same kit: our slcan on a pseudo-terminal, python-can's, and the fake."""
+
+import pytest
+from conformance_ends import CanEnd, FakeEnd, SlcanEnd, factory
+
+from bench.testing import CHECKS, CannotPlayError
+
+FROM_ADAPTER = {"garbage", "silent_adapter"}
+DRIVER = {"refused_send", "unplug"}
+
+
+@pytest.mark.realtime
+@pytest.mark.slow
+@pytest.mark.parametrize("name", CHECKS)
+def test_slcan_on_a_pseudo_terminal_conforms(name):
+    CHECKS[name](factory(SlcanEnd))
+
+
+@pytest.mark.realtime
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["order", "send", "refused_send", "loop_test"])
+def test_slcan_with_bare_answers_conforms(name):
+    CHECKS[name](factory(SlcanEnd, bare_answers=True))
+
+
+@pytest.mark.realtime
+@pytest.mark.slow
+@pytest.mark.parametrize("name", CHECKS)
+def test_slcan_without_select_conforms(name):
+    CHECKS[name](factory(SlcanEnd, polled=True))
+
+
+@pytest.mark.realtime
+@pytest.mark.slow
+@pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER - DRIVER))
+def test_python_can_virtual_conforms(name):
+    CHECKS[name](factory(CanEnd))
+
+
+@pytest.mark.realtime
+@pytest.mark.slow
+@pytest.mark.parametrize("name", sorted(DRIVER))
+def test_python_can_with_a_failing_driver_conforms(name, monkeypatch):
+    CHECKS[name](factory(CanEnd, monkeypatch))
+
+
+@pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER))
+def test_the_fake_link_conforms(name):
+    CHECKS[name](factory(FakeEnd))
+
+
+@pytest.mark.parametrize("name", sorted(FROM_ADAPTER))
+def test_a_check_that_cannot_be_played_says_so(name):
+    with pytest.raises(CannotPlayError):
+        CHECKS[name](factory(FakeEnd))
