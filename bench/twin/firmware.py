@@ -1,0 +1,561 @@
+"""The program of the box: hears keys, works in its task, minds timers and locks, shows what it knows."""
+
+from __future__ import annotations
+
+import heapq
+import random
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from bench.twin.bus import NEVER, Bus
+from bench.twin.channels import Channels
+from bench.twin.electrics import Electrics
+from bench.twin.indicators import NONE, Indicators
+from bench.twin.operations import Operations
+from bench.twin.quirks import Quirks
+from bench.twin.tables import BoxRow, NodeRow, Tables
+
+BY_SUPPLY, BY_MESSAGE, BY_WATCHDOG = 1, 2, 3
+FAULT_TRIPPED, FAULT_OPEN, FAULT_HAND = 1, 2, 3
+MS = 1_000_000
+
+
+@dataclass(slots=True)
+class Power:
+    """A box's being on or off."""
+
+    row: BoxRow
+    powered: bool = True
+    awake: bool = True
+    boot_at: int = 0
+    reason: int = BY_SUPPLY
+    boots: int = 0
+    lost_supply: bool = False
+    unavailable_until: int = 0
+    low_since: int = 0
+    high_since: int = 0
+    shed: bool = False
+
+
+class Firmware:
+    """Told of events by the Twin; `work_ns` is the next instant at which it has work."""
+
+    def __init__(
+        self, tables: Tables, quirks: Quirks, electrics: Electrics, bus: Bus, rng: random.Random
+    ) -> None:
+        self.tables, self.quirks, self.electrics, self.bus = tables, quirks, electrics, bus
+        self.rng = random.Random(rng.random())
+        self.channels = Channels(tables, quirks)
+        self.operations = Operations(tables, self.channels)
+        self.indicators = Indicators(tables, self.channels, self.operations)
+        self.power = {b.name: Power(b) for b in tables.boxes}
+        self.logic = self.power[tables.boxes[0].name]
+        self.work_ns = NEVER
+        self._box_of = {c: b for b in tables.boxes for c in b.numbers}
+        self._wake_level = {c: r.percent for r in tables.wakes for c in r.channels}
+        self._task_ns = int(tables.boxes[0].task_ms * MS)
+        self._scan_ns = int(tables.boxes[0].scan_ms * MS)
+        self._debounce_ns = int(tables.boxes[0].debounce_ms * MS)
+        self._phase = rng.randrange(self._task_ns) if self._task_ns else 0
+        self._scan_phase = rng.randrange(self._scan_ns) if self._scan_ns else 0
+        self.operations.ramp_tick_ns = self._task_ns or 10 * MS
+        self._queue: list[tuple[int, int, int, str, tuple[str | int, ...]]] = []
+        self._order = 0
+        self._latest = 0
+        self._waiting_press: dict[tuple[str, int], int] = {}
+        self._cancelled: set[int] = set()
+        self._nodes = {n.name: n for n in tables.nodes}
+        self._lost: set[str] = set()
+        self._heard_at: dict[str, int] = {}
+        self._last_press = -(1 << 60)
+        self._lamps_shown: set[tuple[str, int]] = set()
+        self._operation_of = {(k.node, k.key): k.operation for k in tables.keys}
+        self._shown_open: set[int] = set()
+        self._restart_ns = 0
+        self._changes: dict[tuple[str, int], int] = {}
+
+    # ---- time
+
+    def tick(self, t_ns: int) -> int:
+        """The task that first sees something of `t_ns`, with a little jitter of its own."""
+        if not self._task_ns:
+            return t_ns
+        late = self._task_ns - 1 - (t_ns - self._phase - 1) % self._task_ns
+        return t_ns + late + self.rng.randrange(self._task_ns // 10 + 1) // 1000 * 1000
+
+    def _accepted(self, t_ns: int) -> int:
+        """When the scan has seen a pin steady long enough."""
+        if not self._scan_ns:
+            return t_ns + self._debounce_ns
+        late = self._scan_ns - 1 - (t_ns - self._scan_phase - 1) % self._scan_ns
+        rest = -(-self._debounce_ns // self._scan_ns) * self._scan_ns
+        return t_ns + late + rest
+
+    # ---- what it is told
+
+    def push(self, due_ns: int, arrived_ns: int, kind: str, *args: str | int) -> int:
+        """Queue something for the task; it never overtakes what came before it, except things of later."""
+        self._order += 1
+        heapq.heappush(self._queue, (due_ns, self._order, arrived_ns, kind, args))
+        self.work_ns = min(self.work_ns, due_ns)
+        return self._order
+
+    def _in_turn(self, due_ns: int) -> int:
+        self._latest = max(self._latest, due_ns)
+        return self._latest
+
+    def key(self, t_ns: int, node: str, key: int, down: bool, ack: tuple[int, int] | None = None) -> None:
+        """A key event reaches the box; `ack`: its source and counter."""
+        if not self.logic.awake:
+            return
+        self.hear(t_ns, node)
+        wait_ns = int(self.logic.row.shortest_press_ms * MS)
+        operation = self._operation_of.get((node, key), 0)
+        if down:
+            soon = t_ns - self._last_press < self.quirks.drop_second_ms * MS
+            self._last_press = t_ns
+            if soon:
+                return
+        elif (node, key) in self._waiting_press and wait_ns:
+            order = self._waiting_press.pop((node, key))
+            if any(q[1] == order and t_ns < q[2] + wait_ns for q in self._queue):
+                self._cancelled.add(order)
+                return
+        late = self.quirks.slow_task_ms + self.quirks.late_ms.get(operation, 0.0)
+        due = self._in_turn(self.tick(t_ns + (wait_ns if down else 0) + int(late * MS)))
+        source, counter = ack or (-1, 0)
+        order = self.push(due, t_ns, "press" if down else "release", node, key, source, counter)
+        if down and wait_ns:
+            self._waiting_press[node, key] = order
+
+    def pin(self, t_ns: int, kind: str, number: int, value: int) -> None:
+        """A physical input (kind pin) or by-hand seat (kind hand) changed."""
+        self.push(self._accepted(t_ns), t_ns, "settled", kind, number, value, self._seen(kind, number))
+
+    def _seen(self, kind: str, number: int) -> int:
+        """A running number of changes of one pin; only the latest may be accepted."""
+        self._changes[kind, number] = self._changes.get((kind, number), 0) + 1
+        return self._changes[kind, number]
+
+    def module_input(self, t_ns: int, number: int, value: int) -> None:
+        """A sensor module's frame told the value of an input."""
+        if self.channels.inputs.get(number) != value or any(q[3] == "input" for q in self._queue):
+            self.push(self._in_turn(self.tick(t_ns)), t_ns, "input", number, value)
+
+    def hear(self, t_ns: int, name: str) -> None:
+        """Something of a node (or of `input N`) was heard."""
+        first = name not in self._heard_at
+        self._heard_at[name] = t_ns
+        if name in self._lost:
+            self._lost.discard(name)
+        if first:
+            self.work_ns = min(self.work_ns, t_ns + self._lost_ns(name))
+
+    def _lost_ns(self, name: str) -> int:
+        if name in self._nodes:
+            lost_ms = self._nodes[name].lost_ms
+        else:
+            lost_ms = next((i.lost_ms for i in self.tables.inputs if f"input {i.number}" == name), 0.0)
+        return int(lost_ms * MS) or NEVER
+
+    def begin(self, now_ns: int, powered: bool) -> None:
+        """Start: long awake, or off."""
+        if self.quirks.restart_at_ms:
+            self._restart_ns = now_ns + int(self.quirks.restart_at_ms * MS)
+        for power in self.power.values():
+            power.powered = power.awake = powered
+            for c in power.row.numbers:
+                self.channels.dead[c] = not powered
+        if powered:
+            for power in self.power.values():
+                self._wake(power, now_ns)
+                self.bus.start_box(power.row.name, now_ns, False)
+        self._finish(now_ns)
+
+    def supply(self, t_ns: int, box: str, on: bool) -> None:
+        """A box's supply is switched."""
+        power = self.power[box]
+        if power.powered == on:
+            return
+        power.powered = on
+        if not on:
+            self._down(power, t_ns)
+            power.lost_supply, power.boot_at = True, 0
+        elif power.row.wake_by == "supply":
+            self._boot(power, t_ns, BY_SUPPLY)
+        self._finish(t_ns)
+
+    def wake_message(self, t_ns: int) -> None:
+        """The message that wakes sleeping boxes."""
+        for power in self.power.values():
+            if power.row.wake_by != "message" or not power.powered or power.boot_at:
+                continue
+            if power.awake and power.row.wake_again == "nothing":
+                continue
+            self._down(power, t_ns)
+            self._boot(power, t_ns, BY_MESSAGE)
+        self._finish(t_ns)
+
+    def wake_at_once(self, t_ns: int, box: str | None) -> None:
+        """Wake-up without frames or boot time, for traces."""
+        for power in self.power.values():
+            if box in (None, power.row.name):
+                power.powered = power.awake = True
+                self._wake(power, t_ns)
+        self._finish(t_ns)
+
+    # ---- power
+
+    def _down(self, power: Power, t_ns: int) -> None:
+        power.awake = False
+        self.bus.stop_box(power.row.name)
+        for c in power.row.numbers:
+            self.channels.dead[c] = True
+            self.channels.touch(c)
+            self.electrics.drive(c, 0.0, t_ns)
+        if power is self.logic:
+            self._queue.clear()
+            self._waiting_press.clear()
+            self.operations.forget()
+
+    def _boot(self, power: Power, t_ns: int, reason: int) -> None:
+        power.reason = reason
+        boot_ns = int(power.row.boot_ms * MS)
+        power.boot_at = t_ns + boot_ns + self.rng.randrange(boot_ns // 10 + 1) // 1000 * 1000
+        self.work_ns = min(self.work_ns, power.boot_at)
+
+    def _booted(self, power: Power, now_ns: int) -> None:
+        power.boot_at, power.awake = 0, True
+        power.boots = (power.boots + 1) & 255
+        name = power.row.name
+        self.bus.values[name, "boot_reason"], self.bus.values[name, "boot_count"] = power.reason, power.boots
+        if power is self.logic:
+            self._heard_at.clear()
+            self._lost.clear()
+            self._latest = now_ns
+        self._wake(power, now_ns)
+        self.bus.start_box(name, now_ns, True)
+
+    def _wake(self, power: Power, now_ns: int) -> None:
+        ch, row = self.channels, power.row
+        for c in row.numbers:
+            ch.dead[c] = False
+            trip = ch.rows[c].trip
+            supply = power.lost_supply and trip is not None and "supply" in trip.cleared_by
+            if row.trip_at_wake == "cleared" or supply:
+                ch.tripped[c] = False
+            ch.off_at[c] = 0
+            ch.shed[c] = False
+            dim = ch.rows[c].dim
+            if power.lost_supply and dim and dim.memory == "kept":
+                ch.memory[c] = 100.0
+            if c not in self.quirks.wake_zero:
+                self._wake_channel(c, row, now_ns)
+            ch.touch(c)
+        power.lost_supply = power.shed = False
+        power.low_since = power.high_since = 0
+        power.unavailable_until = now_ns + int(row.not_available_ms * MS) if row.not_available_ms else 0
+        if power is self.logic:
+            self.operations.forget()
+        ch.settle_outputs()
+        ch.forget_edges()
+        ch.settle(now_ns)
+        ch.frozen.clear()
+        ch.foreign.clear()
+        self._identify(row)
+        self._show_all(row, now_ns)
+
+    def _wake_channel(self, c: int, row: BoxRow, now_ns: int) -> None:
+        ch = self.channels
+        level = self._wake_level.get(c)
+        if level is None:
+            level = ch.stored[c] if row.others == "retained" else 0.0
+        if ch.tripped[c]:
+            level = 0.0
+        ch.stored[c] = 0.0
+        ch.write(c, level, now_ns)
+
+    def _identify(self, row: BoxRow) -> None:
+        values, box = self.bus.values, row.name
+        values[box, "firmware"] = row.firmware[0] << 8 | row.firmware[1]
+        own = self.quirks.configuration
+        values[box, "configuration"] = row.configuration if own is None else own
+        values[box, "serial"] = row.serial
+
+    # ---- the task
+
+    def work(self, now_ns: int) -> None:
+        """Everything that is due at `now_ns`."""
+        while self._queue and self._queue[0][0] <= now_ns:
+            _, order, arrived, kind, args = heapq.heappop(self._queue)
+            if order in self._cancelled:
+                self._cancelled.discard(order)
+            else:
+                self._handle(kind, args, arrived, now_ns)
+        for power in self.power.values():
+            if 0 < power.boot_at <= now_ns:
+                self._booted(power, now_ns)
+            if 0 < power.unavailable_until <= now_ns:
+                power.unavailable_until = 0
+                for c in power.row.numbers:
+                    self.channels.touch(c)
+        if 0 < self._restart_ns <= now_ns:
+            self._restart_ns = 0
+            self._down(self.logic, now_ns)
+            self._boot(self.logic, now_ns, BY_WATCHDOG)
+        if 0 < self.electrics.due <= now_ns:
+            for c in self.electrics.open_fuses(now_ns):
+                self.push(self.tick(now_ns), now_ns, "trip", c)
+            for c in self.electrics.watched:
+                self.channels.touch(c)
+        if self.logic.awake:
+            self._mind_nodes(now_ns)
+            self._mind_supply(now_ns)
+            self.channels.fire_timers(now_ns)
+            self.operations.advance(now_ns, now_ns)
+            for number in self.operations.place:
+                self.operations.expire(self.tables.operation[number], now_ns)
+        self._hand_over_late(now_ns)
+        self._finish(now_ns)
+
+    def _handle(self, kind: str, args: tuple[str | int, ...], arrived: int, now_ns: int) -> None:
+        ch = self.channels
+        if kind in ("press", "release"):
+            node, key, source, counter = str(args[0]), int(args[1]), int(args[2]), int(args[3])
+            self._key(kind == "press", node, key, arrived, now_ns)
+            if source >= 0:
+                self.bus.acknowledge(self.logic.row.name, source, key, counter, now_ns)
+            return
+        number = (
+            int(args[-1] if kind in ("trip", "chatter", "report") else args[0]) if kind != "settled" else 0
+        )
+        if kind == "settled":
+            what, number, value = str(args[0]), int(args[1]), int(args[2])
+            if self._changes.get((what, number)) == int(args[3]):
+                self.push(self._in_turn(self.tick(now_ns)), now_ns, what, number, value)
+        elif kind in ("input", "pin"):
+            self._take_input(number, int(args[1]), now_ns)
+        elif kind == "hand":
+            ch.set_hand(number, bool(args[1]))
+        elif kind == "trip":
+            ch.trip(number, now_ns)
+        elif kind == "chatter":
+            self._chatter(number, now_ns)
+        elif kind == "report":
+            self._report(number, now_ns)
+        ch.settle(now_ns)
+        self.operations.spend()
+
+    def _key(self, down: bool, node: str, key: int, arrived: int, now_ns: int) -> None:
+        self._waiting_press.pop((node, key), None)
+        number = self._operation_of.get((node, key), 0)
+        self.channels.fire_timers(now_ns)
+        self.operations.advance(arrived, now_ns)
+        if down:
+            self.operations.press(number, (node, key), arrived, now_ns)
+        else:
+            self.operations.release(number, (node, key), arrived, now_ns)
+        shown = (node, key)
+        if shown in self.quirks.stale_lamps:
+            self._lamps_shown.discard(shown)
+
+    def _take_input(self, number: int, value: int, now_ns: int) -> None:
+        self.channels.set_input(number, value)
+        for row in self.tables.inputs:
+            if row.number == number:
+                self.bus.show(("input", row.box, number), value, now_ns)
+
+    def _chatter(self, c: int, now_ns: int) -> None:
+        ch = self.channels
+        if ch.dead[c]:
+            ch.dead[c] = False
+        elif ch.out[c] > 0.0:
+            ch.dead[c] = True
+            self.push(now_ns + int(self.quirks.chatter[c] * MS), now_ns, "chatter", c)
+        ch.touch(c)
+
+    def _mind_nodes(self, now_ns: int) -> None:
+        for name, heard in self._heard_at.items():
+            if name not in self._lost and now_ns >= heard + self._lost_ns(name):
+                self.lose(name, now_ns)
+
+    def lose(self, name: str, now_ns: int) -> None:
+        """A panel, screen or sensor is taken as lost."""
+        if name in self._lost:
+            return
+        self._lost.add(name)
+        if (node := self._nodes.get(name)) is not None:
+            self._lose_node(node, now_ns)
+        for row in self.tables.inputs:
+            if name == f"input {row.number}" and row.on_lost != "hold":
+                self._take_input(row.number, int(row.on_lost == "active"), now_ns)
+        self.channels.settle(now_ns)
+        self.operations.spend()
+
+    def found(self, name: str) -> None:
+        """It is back: keys that are down are spent until released."""
+        self._lost.discard(name)
+
+    def _lose_node(self, node: NodeRow, now_ns: int) -> None:
+        self.operations.advance(now_ns, now_ns)
+        if node.held == "release":
+            self.operations.release_node(node.name, now_ns)
+        if node.dim == "freeze":
+            self.operations.freeze_node(node.name)
+        if node.others == "off":
+            for key in self.tables.keys:
+                op = self.tables.operation.get(key.operation)
+                for c in op.members if key.node == node.name and op else ():
+                    self.channels.zero(c, now_ns, 0)
+
+    def _mind_supply(self, now_ns: int) -> None:
+        if any(p.row.shed for p in self.power.values()):
+            self.electrics.refresh(now_ns)
+        volts = self.electrics.volts
+        for power in self.power.values():
+            limits = power.row.shed
+            if limits is None:
+                continue
+            low, high = volts < limits.below_v, volts > limits.above_v
+            power.low_since = (power.low_since or now_ns) if low else 0
+            power.high_since = (power.high_since or now_ns) if high else 0
+            if not power.shed and low and now_ns >= power.low_since + limits.for_ms * MS:
+                self.set_shed(power.row.name, True, now_ns)
+            elif power.shed and high and now_ns >= power.high_since + limits.back_ms * MS:
+                self.set_shed(power.row.name, False, now_ns)
+
+    def set_shed(self, box: str, on: bool, now_ns: int) -> None:
+        """Supply low long enough, or back."""
+        power = self.power[box]
+        limits = power.row.shed
+        if limits is None or power.shed == on:
+            return
+        power.shed = on
+        for c in limits.channels:
+            self.channels.set_shed(c, on, limits.restore, now_ns)
+        self.channels.settle(now_ns)
+        self.operations.spend()
+
+    def _hand_over_late(self, now_ns: int) -> None:
+        late = self.bus.late
+        if late:
+            self.bus.late = [f for f in late if f[0] > now_ns]
+            for _, can_id, data, extended, life in (f for f in late if f[0] <= now_ns):
+                self.bus.queue(now_ns, can_id, data, extended, life)
+
+    # ---- what it shows
+
+    def _finish(self, now_ns: int) -> None:
+        """Settle, drive the outputs, show what changed, and find out when there is work again."""
+        if self.logic.awake:
+            self.channels.settle(now_ns)
+            self.operations.spend()
+        changed = self.channels.take_changed()
+        if changed:
+            self._publish(changed, now_ns)
+        self.work_ns = self._next(now_ns)
+
+    def _publish(self, changed: set[int], now_ns: int) -> None:
+        quirks, ch = self.quirks, self.channels
+        for c in sorted(changed):
+            strand = self.electrics.strands[c]
+            if strand.percent != ch.out[c] and not (ch.hand[c] and strand.hand):
+                self.electrics.drive(c, self._driven(c), now_ns)
+                if c in quirks.chatter and ch.out[c] > 0.0:
+                    self.push(now_ns + 300 * MS, now_ns, "chatter", c)
+            if c in quirks.stale_report_ms:
+                self.push(now_ns + int(quirks.stale_report_ms[c] * MS), now_ns, "report", c)
+            else:
+                self._report(c, now_ns)
+        if self.logic.awake:
+            self._light(changed, now_ns)
+
+    def _driven(self, c: int) -> float:
+        return 0.0 if self.channels.dead[c] else self.channels.out[c]
+
+    def _report(self, c: int, now_ns: int) -> None:
+        ch, box, show = self.channels, self._box_of[c], self.bus.show
+        power, own = self.power[box.name], c - box.first + 1
+        hidden = bool(power.unavailable_until)
+        out = ch.out[c]
+        state = 2 if ch.tripped[c] and not ch.hand[c] else int(out > 0.0)
+        missing = self.quirks.unavailable
+        show(("state", box.name, own), None if hidden or ("state", c) in missing else state, now_ns)
+        show(("level", box.name, own), None if hidden or ("level", c) in missing else out, now_ns)
+        show(("fault", box.name, own), self.fault(c), now_ns)
+
+    def fault(self, c: int) -> int:
+        """What the box says is wrong with a channel."""
+        ch = self.channels
+        if ch.hand[c]:
+            return FAULT_HAND
+        if ch.tripped[c]:
+            return FAULT_TRIPPED
+        below = self._box_of[c].open_below_a
+        return FAULT_OPEN if below and ch.out[c] > 0.0 and self.electrics.looks_open(c, below) else 0
+
+    def _light(self, changed: Iterable[int], now_ns: int) -> None:
+        for key in self.indicators.touched(changed):
+            name = (key.node, key.key)
+            if name in self.quirks.stale_lamps and name in self._lamps_shown:
+                continue
+            self._lamps_shown.add(name)
+            self.bus.show(("lamp", key.node, key.key), self.indicators.lamp(key), now_ns)
+        for node in {n for c in changed for n in self.indicators.lights.get(c, ())}:
+            row = self._nodes[node]
+            for power in self.power.values():
+                subject = ("backlight", power.row.name, row.number)
+                self.bus.show(subject, self.indicators.backlight(node), now_ns)
+
+    def _show_all(self, row: BoxRow, now_ns: int) -> None:
+        for key in self.tables.keys:
+            lamp = self.indicators.lamp(key)
+            self.bus.show(("lamp", key.node, key.key), None if lamp == NONE else lamp, now_ns)
+        for node in self.tables.nodes:
+            if any(r.node == node.name for r in self.tables.backlights):
+                subject = ("backlight", row.name, node.number)
+                self.bus.show(subject, self.indicators.backlight(node.name), now_ns)
+        for entry in self.tables.inputs:
+            if entry.box == row.name:
+                self.bus.show(("input", row.name, entry.number), self.channels.inputs[entry.number], now_ns)
+
+    # ---- when there is work again
+
+    def _next(self, now_ns: int) -> int:
+        due = self._queue[0][0] if self._queue else NEVER
+        for power in self.power.values():
+            for t in (power.boot_at, power.unavailable_until):
+                if t:
+                    due = min(due, t)
+        for t in (self._restart_ns, self.electrics.due):
+            if t:
+                due = min(due, t)
+        if self.bus.late:
+            due = min(due, min(f[0] for f in self.bus.late))
+        if self.logic.awake:
+            due = min(due, self._next_task(now_ns))
+        return max(due, now_ns)
+
+    def _next_task(self, now_ns: int) -> int:
+        due = NEVER
+        timer, held = self.channels.next_timer(), self.operations.next_due(now_ns)
+        for t in (timer, held):
+            if t:
+                due = min(due, self._grid(max(t, now_ns + 1)))
+        for name, heard in self._heard_at.items():
+            if name not in self._lost:
+                due = min(due, max(heard + self._lost_ns(name), now_ns + 1))
+        for power in self.power.values():
+            limits = power.row.shed
+            if limits is None:
+                continue
+            if power.low_since and not power.shed:
+                due = min(due, power.low_since + int(limits.for_ms * MS))
+            if power.high_since and power.shed:
+                due = min(due, power.high_since + int(limits.back_ms * MS))
+        return due
+
+    def _grid(self, t_ns: int) -> int:
+        if not self._task_ns:
+            return t_ns
+        return t_ns + self._task_ns - 1 - (t_ns - self._phase - 1) % self._task_ns
