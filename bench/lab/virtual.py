@@ -20,8 +20,8 @@ START_NS = 1_700_000_000_000_000_000  # any fixed instant: the same seed gives t
 class TwinBox(Protocol):
     """What this link needs of a virtual box (`bench.twin.Twin`)."""
 
-    def receive(self, frame: Frame) -> None:
-        """A frame from the bench arrives at `frame.t_ns`; the twin has run until then."""
+    def receive(self, t_ns: int, can_id: int, data: bytes, extended: bool = True) -> None:
+        """A frame from the bench, complete on the bus at `t_ns`."""
         ...
 
     def run_until(self, t_ns: int) -> Sequence[Frame]:
@@ -99,7 +99,7 @@ class VirtualBench:
         if isinstance(what, Frame):
             out += what, Confirmed(t_ns, self._sent)
             self._sent += 1
-            self._twin.receive(what)
+            self._twin.receive(t_ns, what.can_id, what.data, what.extended)
         else:
             box, on = what
             out.append(SupplySwitched(t_ns, box, int(on)))

@@ -146,7 +146,8 @@ def switch_off(
                 if isinstance(entry, LinkLost):
                     trouble = f"the link was lost: {entry.reason}"
                 elif type(entry) is Frame:
-                    log.write(f"{format_frame(entry)}\n")
+                    stamp_ns = entry.t_ns - entry.t_ns % 1000
+                    log.write(f"{format_frame(entry._replace(t_ns=stamp_ns))}\n")
                     if entry.direction == RX:
                         machine.see(entry.t_ns, entry.can_id, entry.extended, entry.data)
             log.flush()

@@ -1,0 +1,68 @@
+"""A whole run on the virtual box, in virtual time: minutes of bench time in a second."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from bench.core.clock import VirtualClock
+from bench.core.errors import Complaint, UsageError
+from bench.definitions import load_definitions
+from bench.run.api import Boat, Wishes, run_on
+from bench.run.conductor import Progress, no_progress
+from bench.run.result import RunResult
+from bench.run.stop import StopFlag
+from bench.spec import load_spec
+from bench.twin import Fault, Twin, boats, load_tables
+
+from .virtual import START_NS, VirtualBench
+
+DEMO = "kittiwake"
+DATA = Path(__file__).resolve().parents[1] / "data"
+
+
+def boat_tables(name: str) -> str:
+    """The virtual box's own tables for a shipped boat, by the boat's or its spec's name.
+
+    Raises: UsageError with the names there are.
+    """
+    word = DEMO if name == "demo" else Path(name).stem.lower().replace(" ", "_")
+    if word not in boats():
+        known = ", ".join(sorted(boats()))
+        raise UsageError(Complaint(f"there is no virtual box for {name}", expected=f"demo, {known}"))
+    return word
+
+
+def load_boat(spec: str | Path) -> Boat:
+    """A boat by its spec's path, or by the name of a shipped one (demo, kittiwake ...).
+
+    Raises: SpecError, DefinitionError, UsageError.
+    """
+    path = Path(spec)
+    if not path.suffix:
+        path = DATA / f"{boat_tables(str(spec))}.yaml"
+    loaded = load_spec(path)
+    return Boat(loaded.spec, load_definitions(loaded.spec, path.parent))
+
+
+def run_virtual(
+    spec: str | Path = "demo", *, faults: Sequence[Fault] = (), seed: int = 0, out: Path | None = None,
+    short: bool = False, boat: Boat | None = None, wishes: Wishes | None = None,
+    stop: StopFlag | None = None, progress: Progress = no_progress,
+) -> RunResult:  # fmt: skip
+    """Runs the plan of a boat on its virtual box with `faults` seeded; `seed` fixes noise and jitter.
+
+    `boat`: already loaded, else it is loaded from `spec`; the virtual box is the one of the boat's
+    name. The same arguments give the same bytes. Raises as `load_boat`, and UsageError when the
+    folder `out` is not empty.
+    """
+    boat = boat or load_boat(spec)
+    tables = load_tables(boat_tables(boat.spec.boat.name))
+    clock = VirtualClock(START_NS)
+    twin = Twin(tables, seed=seed, faults=faults, start_ns=START_NS, powered=True)
+    wishes = wishes or Wishes(short=short, out=out)
+    return run_on(
+        boat, VirtualBench(twin, clock), clock, replace(wishes, guard=False), adapter="virtual", stop=stop,
+        progress=progress,
+    )  # fmt: skip

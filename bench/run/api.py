@@ -1,0 +1,150 @@
+"""One call for a whole run; what the command line, the pytest plugin and tests use."""
+
+from __future__ import annotations
+
+import gc
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+from bench.assess import Assessor
+from bench.core.clock import Clock, SystemClock, utc_text
+from bench.core.errors import Complaint, InternalError
+from bench.core.link import Link
+from bench.core.plan import Plan
+from bench.definitions import Definitions
+from bench.link.open import link_from_text
+from bench.oracle import Oracle
+from bench.plan import make_plan
+from bench.session import Recorder
+from bench.spec.model import Spec
+from bench.spec.profile import BenchProfile
+
+from .conductor import Conductor, Progress, no_progress
+from .off_build import build, would_stay_on
+from .ports import Writes
+from .result import RunResult
+from .session_files import header, write_copies
+from .stop import StopFlag
+from .unrecorded import Unrecorded
+
+FASTER_SWITCH_S = 0.0005  # between conductor and link thread: a late stamp is a blind spot
+
+
+@dataclass(frozen=True, slots=True)
+class Boat:
+    """A spec with its definitions, and the bench profile where there is one."""
+
+    spec: Spec
+    definitions: Definitions
+    profile: BenchProfile | None = None
+    profile_text: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """How to run. `plan`: None makes the simple one. `out`: the session's folder, new or empty; None
+    records nothing. `facts`: more for session.json. `guard`: for real links only."""
+
+    short: bool = False
+    seed: int = 0
+    plan: Plan | None = None
+    out: Path | None = None
+    until_first: bool = False
+    guard: bool = False
+    facts: Mapping[str, object] = field(default_factory=dict)
+
+
+def run_link(
+    boat: Boat,
+    link_text: str,
+    wishes: Wishes,
+    *,
+    stop: StopFlag | None = None,
+    progress: Progress = no_progress,
+) -> RunResult:
+    """A run in real time on `slcan:PORT` or `INTERFACE:CHANNEL`, with a guard where there is a session.
+
+    Blocks: for the plan's duration and some seconds. Raises UsageError, BenchError before the first
+    stimulus; later troubles end in the verdict.
+    """
+    clock = SystemClock()
+    link = link_from_text(link_text, clock)
+    with _quiet_process():
+        return run_on(boat, link, clock, wishes, adapter=link_text, stop=stop, progress=progress)
+
+
+def run_on(
+    boat: Boat, link: Link, clock: Clock, wishes: Wishes, *, adapter: str, stop: StopFlag | None = None,
+    progress: Progress = no_progress,
+) -> RunResult:  # fmt: skip
+    """A run on a link that is not opened yet. `adapter`: its text, by which a guard can open it.
+
+    Raises: as `run_link`; InternalError when a guard is wished for without a session.
+    """
+    if wishes.guard and wishes.out is None:
+        raise InternalError("a guard needs a session to read safe_off.json from")
+    spec, definitions = boat.spec, boat.definitions
+    model = Oracle(spec)
+    switches = link.facts.switches_supply
+    plan = wishes.plan or make_plan(spec, short=wishes.short, seed=wishes.seed, supply=switches)
+    definitions.forget()
+    assessor = Assessor(spec, definitions, model, profile=boat.profile, not_tested=plan.not_tested)
+    off = build(spec, definitions, model.off_words(), adapter)
+    recorder: Writes = Unrecorded()
+    if wishes.out is not None:
+        versions = {"hardstand": _own_version(), "python": sys.version.split()[0]}
+        if isinstance(clock, SystemClock):  # a virtual run gives the same bytes every day
+            versions["started"] = utc_text()
+        head = header(spec, plan, link.facts.name, wishes.facts, short=wishes.short, versions=versions)
+        recorder = Recorder(wishes.out, head, clock)
+        write_copies(wishes.out, spec, definitions, plan, boat.profile_text)
+    conductor = Conductor(
+        spec, definitions, plan, link, clock, recorder, assessor, off, stop=stop or StopFlag(),
+        progress=progress, until_first=wishes.until_first, session=wishes.out, with_guard=wishes.guard,
+    )  # fmt: skip
+    return conductor.run()
+
+
+def before_the_run(boat: Boat, *, guard: bool, switches_supply: bool) -> tuple[Complaint, ...]:
+    """What would stay on if the run died, to be said before the first stimulus."""
+    model = Oracle(boat.spec)
+    off = build(boat.spec, boat.definitions, model.off_words(), "")
+    said = [Complaint(text, severity="warning") for text in off.comes_on_later]
+    if switches_supply:
+        return tuple(said)
+    stuck = would_stay_on(off)
+    if stuck:
+        text = f"no key switches these off on purpose: {', '.join(stuck)}"
+        said.append(Complaint(text, severity="warning", advice="keep a hand on the supply's switch"))
+    if not guard:
+        text = "without a guard or a switched supply, whatever is on stays on if this run dies"
+        said.append(Complaint(text, severity="warning", advice="keep a hand on the supply's switch"))
+    return tuple(said)
+
+
+def _own_version() -> str:
+    try:
+        return version("hardstand")
+    except PackageNotFoundError:
+        return "not installed"
+
+
+@contextmanager
+def _quiet_process() -> Iterator[None]:
+    """No garbage collection pauses and quick thread switches while stamps matter."""
+    interval_s, collects = sys.getswitchinterval(), gc.isenabled()
+    gc.collect()
+    gc.freeze()
+    gc.disable()
+    sys.setswitchinterval(FASTER_SWITCH_S)
+    try:
+        yield
+    finally:
+        sys.setswitchinterval(interval_s)
+        gc.unfreeze()
+        if collects:
+            gc.enable()

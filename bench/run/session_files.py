@@ -1,0 +1,52 @@
+"""What a session holds beside its recording: copies of everything it was judged by."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path, PurePosixPath
+
+from bench.core.errors import BenchError
+from bench.core.plan import Plan
+from bench.definitions import Definitions
+from bench.spec.model import Spec
+
+SPEC, PLAN, PROFILE = "spec.yaml", "plan.json", "bench.yaml"
+
+
+def write_copies(
+    folder: Path, spec: Spec, definitions: Definitions, plan: Plan, profile_text: str | None = None
+) -> None:
+    """Spec, definitions and bindings (under the names by which the spec calls them), plan, and the
+    bench profile when there is one. Raises BenchError when the disk fails."""
+    try:
+        (folder / SPEC).write_text(spec.source, encoding="utf-8")
+        (folder / PLAN).write_text(json.dumps(asdict(plan), indent=1) + "\n", encoding="utf-8")
+        if profile_text is not None:
+            (folder / PROFILE).write_text(profile_text, encoding="utf-8")
+        called = {n for b in spec.boxes.values() for n in (b.definitions, b.binding)}
+        by_name = {Path(n).name: n for n in called}
+        for path in map(Path, definitions.paths):
+            target = folder / _inside(by_name.get(path.name, path.name))
+            target.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(path, target)
+    except OSError as e:
+        raise BenchError(f"cannot write the session's copies: {e.strerror or e}") from e
+
+
+def header(
+    spec: Spec, plan: Plan, link: str, more: Mapping[str, object], *, short: bool, versions: Mapping[str, str]
+) -> dict[str, object]:
+    """What session.json says from the beginning. `more`: facts of the caller (seed, fault ...)."""
+    return {
+        "boat": spec.boat.name, "link": link, "plan": plan.title, "plan_seed": plan.seed, "short": short,
+        "steps": len(plan.steps), "not_tested": dict(plan.not_tested), **versions, **more,
+    }  # fmt: skip
+
+
+def _inside(name: str) -> Path:
+    """The name as a path that stays inside the session."""
+    path = PurePosixPath(name.replace("\\", "/"))
+    return Path(path.name) if path.is_absolute() or ".." in path.parts else Path(*path.parts)
