@@ -145,7 +145,7 @@ class Assessor:
         elif isinstance(entry, SupplySwitched):
             self._supply(entry)
         elif isinstance(entry, Dropped):
-            self._blinded(entry.t_ns - 200 * MS, entry.t_ns, f"{entry.count} lost at {entry.where}")
+            self._blinded(entry.t_ns - 200 * MS, entry.t_ns, f"{entry.lost} lost at {entry.where}")
         elif isinstance(entry, HostLate):
             late = round(entry.late_ms * MS)
             self._blinded(
@@ -166,7 +166,6 @@ class Assessor:
         self._judge = Judge(self.model, self._rules, loads, settle, self._found)
         self._jitter_ns = round(jitter_ms * MS)
         self._grace_ns = max((r.deadline_ns for r in self._rules.values() if r.kind != "current"), default=0)
-        seen_before = self._bus
         self._bus = Bus(
             [
                 Message(m.name, m.node, round((m.cycle_ms or 0) * MS), tuple(m.signals))
@@ -180,8 +179,6 @@ class Assessor:
             gap=self._counter_gap,
             stuck=self._counter_stuck,
         )
-        if seen_before:
-            self._bus.nodes.update(seen_before.nodes)
         self._judge.start(t_ns)
         self.t_ns = max(self.t_ns, t_ns)
 
@@ -287,8 +284,8 @@ class Assessor:
                 if self._sensor_now.get(name) != value:
                     self._sensor_now[name] = value
                     self._cause(Event(frame.t_ns, kind, name, value), frame.t_ns, self.frames)
-            elif kind == ev.WAKE:
-                self._boots.asked(name, frame.t_ns)
+            elif kind == ev.WAKE and self._boots.asked(name, frame.t_ns):
+                self._goes_dark(name)
 
     def _key(self, frame: Frame, node: str, kind: str, name: str, counter: int | None) -> None:
         if counter is not None:
@@ -310,7 +307,7 @@ class Assessor:
             event.kind,
             event.name,
             event.value,
-            self._step.index if self._step else None,
+            self._step.step if self._step else None,
             self._step.about if self._step else "",
             frame_index,
         )
@@ -373,12 +370,16 @@ class Assessor:
             return
         self._cause(event, mark.t_ns, None)
         self._boots.dark(mark.box)
-        if self._bus and mark.box in self._bus.nodes:
-            self._bus.sleep(mark.box)
+        self._goes_dark(mark.box)
+
+    def _goes_dark(self, box: str) -> None:
+        """Nothing need be heard or shown of a box until it has booted."""
+        if self._bus and box in self._bus.nodes:
+            self._bus.sleep(box)
         if self._judge:
-            circuits = [c.name for c in self.spec.circuits.values() if c.box == mark.box]
-            subjects = [n for n in (*self.spec.controls, *self.spec.panels, *self.spec.screens)]
-            self._judge.excuse(circuits, [s for s in subjects if self._box_name(s) == mark.box])
+            circuits = [c.name for c in self.spec.circuits.values() if c.box == box]
+            subjects = (*self.spec.controls, *self.spec.panels, *self.spec.screens)
+            self._judge.excuse(circuits, [s for s in subjects if self._box_name(s) == box])
 
     def _box_name(self, subject: str) -> str:
         box = box_of(self.spec, "lamp", subject)

@@ -45,10 +45,12 @@ class Boots:
         if not self._awake[box] and self._boxes[box].wake.by == "supply":
             self._expect(box, t_ns)
 
-    def asked(self, box: str, t_ns: int) -> None:
-        """It was told to wake."""
-        if not self._awake[box] and self._powered[box]:
+    def asked(self, box: str, t_ns: int) -> bool:
+        """It was told to wake, which an awake box does anew; False when it has no supply."""
+        if self._powered[box]:
+            self._awake[box] = False
             self._expect(box, t_ns)
+        return self._powered[box]
 
     def _expect(self, box: str, t_ns: int) -> None:
         self._due.setdefault(box, (t_ns, t_ns + round(self._boxes[box].wake.within_s * 1000) * MS))

@@ -32,6 +32,7 @@ class Node:
     """A box: awake, dark or silent."""
 
     name: str
+    frames: int = 0
     last_ns: int | None = None
     shortest_ns: int = 1 << 60
     awake: bool = True
@@ -72,6 +73,7 @@ class Bus:
         message = self.messages[name]
         node = self.nodes[message.node]
         node.last_ns = message.last_ns = t_ns
+        node.frames += 1
         if message.missing:
             message.missing = False
         if node.silent:

@@ -68,13 +68,13 @@ def loads_of(spec: Spec, profile: BenchProfile | None) -> tuple[dict[str, Load],
         if box.current is None:
             without[name] = "the spec does not say how well this box reports currents"
             continue
-        real = profile.load_of(circuit) if profile else "as_spec"
+        real = profile.load_of(spec, name) if profile else "as_spec"
         if real == "none":
             without[name] = "no load on this bench"
             continue
         kind, rated = circuit.load, circuit.rated_a
         if not isinstance(real, str):
-            kind, rated = "resistive", box.supply_v / real
+            kind, rated = "resistive", box.supply_v / real.ohm
         loads[name] = Load(
             kind, rated, box.supply_v, circuit.tol_pct, box.current.gain_pct, box.current.offset_a
         )

@@ -26,11 +26,11 @@ class Refused(NamedTuple):
 
 
 class Dropped(NamedTuple):
-    """Frames or bytes were lost at `where` (adapter, kernel, queue, slcan text): `count` more."""
+    """Frames or bytes were lost at `where` (adapter, kernel, queue, slcan text): `lost` more."""
 
     t_ns: int
     where: str
-    count: int
+    lost: int
 
 
 class Alive(NamedTuple):
@@ -62,10 +62,10 @@ class SupplySwitched(NamedTuple):
 
 
 class StepMark(NamedTuple):
-    """Step `index` of the plan begins; `about` is its text for people. `phase`: home, test, off."""
+    """Step number `step` of the plan begins; `about` is its text for people. `phase`: home, test, off."""
 
     t_ns: int
-    index: int
+    step: int
     about: str
     phase: str = "test"
 

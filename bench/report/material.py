@@ -129,4 +129,4 @@ def _first_after(frames: list[Frame], t_ns: int) -> int:
 
 def step_texts(entries: Iterable[Entry]) -> dict[int, str]:
     """Step index -> its text for people."""
-    return {entry.index: entry.about for entry in entries if isinstance(entry, StepMark)}
+    return {entry.step: entry.about for entry in entries if isinstance(entry, StepMark)}

@@ -32,7 +32,7 @@ PATIENCE_NS = 5_000 * MS  # a shared machine may be slow; only a broken link nee
 BURST = 2000
 
 
-def require(right: bool, text: str) -> None:  # noqa: FBT001
+def require(right: bool, text: str) -> None:
     """Raises NotConformingError with the text unless right."""
     if not right:
         raise NotConformingError(text)
@@ -94,7 +94,7 @@ def check_burst(factory: FarEndFactory) -> None:
         far.inject(frames)
 
         def accounted(got: list[Entry]) -> int:
-            return len(received(got)) + sum(e.count for e in got if isinstance(e, Dropped))
+            return len(received(got)) + sum(e.lost for e in got if isinstance(e, Dropped))
 
         entries = collect(far, lambda got: accounted(got) >= BURST)
         seen = received(entries)

@@ -5,6 +5,8 @@ It is written for these tests alone; it shares nothing with the oracle.
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 from bench.core.event import PRESS, RELEASE, Event
 from bench.core.timeline import FULL, OFF, Steady
 
@@ -16,7 +18,7 @@ class ToyModel:
     """State of cluster 0: "on" | "off" | "?"; of cluster 1: ("on", earliest end, latest end) | "off"."""
 
     clusters = (("light",), ("pump", "mirror"))
-    indicators = {"lamp:key": (0,)}
+    indicators: ClassVar = {"lamp:key": (0,)}
 
     def unknown(self, cluster, t_ns):
         return ["?"] if cluster == LAMP else ["off"]

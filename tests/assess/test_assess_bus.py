@@ -1,0 +1,71 @@
+"""Silence, missing messages and counters: what is the box's fault and what nobody can tell."""
+
+from bench.assess.nodes import Bus, Message
+
+MS = 1_000_000
+
+
+class Ears:
+    def __init__(self):
+        self.said = []
+        self.bus = Bus(
+            [Message("State", "main", 100 * MS, ()), Message("Level", "main", 100 * MS, ())],
+            4 * MS,
+            missing=lambda m, t: self.said.append(("missing", m.name)),
+            silent=lambda n, t: self.said.append(("silent", n.name)),
+            back=lambda n, t: self.said.append(("back", n.name)),
+            gap=lambda m, t, n: self.said.append(("gap", m.name, n)),
+            stuck=lambda m, t: self.said.append(("stuck", m.name)),
+        )
+
+    def run(self, from_ms, to_ms, names):
+        for t in range(from_ms, to_ms, 10):
+            if t % 100 == 0:
+                for name in names:
+                    self.bus.heard(name, t * MS)
+            self.bus.look(t * MS)
+
+
+def test_a_healthy_bus_says_nothing():
+    ears = Ears()
+    ears.run(0, 5000, ["State", "Level"])
+    assert ears.said == []
+
+
+def test_one_message_missing_while_the_box_is_alive_is_named_once():
+    ears = Ears()
+    ears.run(0, 1000, ["State", "Level"])
+    ears.run(1000, 3000, ["Level"])
+    assert ears.said == [("missing", "State")]
+
+
+def test_a_whole_box_silent_is_silence_not_a_missing_message():
+    ears = Ears()
+    ears.run(0, 1000, ["State", "Level"])
+    ears.run(1000, 3000, [])
+    ears.run(3000, 4000, ["State", "Level"])
+    assert ears.said == [("silent", "main"), ("back", "main")]
+
+
+def test_a_box_whose_supply_is_off_may_be_silent():
+    ears = Ears()
+    ears.run(0, 1000, ["State", "Level"])
+    ears.bus.sleep("main")
+    ears.run(1000, 3000, [])
+    ears.bus.wake("main", 3000 * MS)
+    ears.run(3000, 4000, ["State", "Level"])
+    assert ears.said == []
+
+
+def test_counter_gaps_are_counted_and_a_wrap_is_none():
+    ears = Ears()
+    for t, value in enumerate((253, 254, 255, 0, 1, 4)):
+        ears.bus.count("State", t * 100 * MS, value)
+    assert ears.said == [("gap", "State", 2)]
+
+
+def test_a_counter_that_never_counts_is_stuck_and_said_once():
+    ears = Ears()
+    for t in range(20):
+        ears.bus.count("State", t * 100 * MS, 7)
+    assert ears.said == [("stuck", "State")]
