@@ -170,9 +170,7 @@ class _Names:
             return functions.setdefault(name, model.Function(name, "toggle", (name,), implied=True))
         known = [*self.raw_functions, *self.circuits]
         advice = self.reading.suggest(name, known) or "name a function, or a circuit for its plain toggle"
-        self.reading.at(
-            where, f'there is no function or circuit "{name}"', f"one of {listed(sorted(known))}", advice
-        )
+        self.reading.at(where, f'there is no function or circuit "{name}"', listed(sorted(known)), advice)
         return None
 
     # controls

@@ -72,7 +72,7 @@ class Reading:
         """Complain about a name that nothing bears."""
         names = sorted(known)
         advice = self.suggest(name, names)
-        expected = f"one of {listed(names)}" if names else f"a {what}, and there is none"
+        expected = listed(names) if names else f"a {what}, and there is none"
         if advice and len(names) > 12:
             expected = ""
         self.at(where, f'there is no {what} "{name}"', expected, advice)

@@ -212,9 +212,10 @@ class Record:
 
     def _unknown(self, node: Node, reading: Reading) -> None:
         advice = reading.suggest(node.value, self.fields) if node.kind == "scalar" else ""
-        reading.at_node(
-            node, f"unknown key {node.what} in {self.title}", f"one of {listed(self.fields, most=30)}", advice
-        )
+        if node.kind == "scalar" and node.value.isdigit():
+            advice = "write the decimals of a number behind a point"
+        text = f"unknown key {node.what} in {self.title}"
+        reading.at_node(node, text, listed(self.fields, most=30), advice)
 
     def _complete(self, node: Node, seen: Mapping[str, int], reading: Reading) -> bool:
         missing = [k for k in self.required if k not in seen]
