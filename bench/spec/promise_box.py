@@ -17,15 +17,16 @@ _MEANS = {
 def box_promises(spec: Spec, box: Box) -> Iterator[str]:
     """Promises about timing, wake-up, by hand, trips and supply."""
     yield (
-        f"Box {box.name} ({box.supply_v:g} V) shows the effect of a key within {seconds(box.respond_ms)}, and currents "
-        f"are steady within {seconds(box.settle_ms)}. Presses less than {seconds(box.resolves_ms)} apart may "
+        f"Box {box.name} ({box.supply_v:g} V) shows the effect of a key within {seconds(box.respond_ms)}, and "
+        f"currents are steady within {seconds(box.settle_ms)}. Presses less than {seconds(box.resolves_ms)} apart may "
         f"count in either order.{_presses(box)}"
     )
     yield (
         f"Box {box.name} looks at its inputs every {seconds(box.timing_ms.scan)}, takes them as steady after "
         f"{seconds(box.timing_ms.debounce)} and works every {seconds(box.timing_ms.task)}. It reports "
         f"{names(f'{kind} {_frame(t)}' for kind, t in box.frames_ms.items())}; levels in steps of "
-        f"{box.level_step_pct:g} %; {_current(box)}. Its messages are those of {box.definitions}, bound by {box.binding}."
+        f"{box.level_step_pct:g} %; {_current(box)}. Its messages are those of {box.definitions}, "
+        f"bound by {box.binding}."
     )
     yield _wake(box)
     yield _by_hand(box)
@@ -72,7 +73,8 @@ def _by_hand(box: Box) -> str:
     known = "the box knows of it" if box.by_hand.sensed == "flag" else "the box does not know of it"
     presses = "ignored" if box.by_hand.presses == "ignored" else "remembered for afterwards"
     means = _MEANS.get(box.by_hand.means, f"by {box.by_hand.means}")
-    return f"On box {box.name} a circuit can be put on by hand, {means}; {known}, and presses for it meanwhile are {presses}."
+    on = f"On box {box.name} a circuit can be put on by hand, {means}"
+    return f"{on}; {known}, and presses for it meanwhile are {presses}."
 
 
 def _supply(box: Box, supply: SupplyLimits | None) -> str:
@@ -85,10 +87,7 @@ def _supply(box: Box, supply: SupplyLimits | None) -> str:
     one = len(supply.sheds) == 1
     shed = f"{names(supply.sheds)} {'goes' if one else 'go'} off"
     presses = "cannot be switched on" if supply.presses == "refused" else "can be switched on again"
-    it = "it" if one else "they"
-    after = (
-        f"{it} then {'comes' if one else 'come'} back as before"
-        if supply.restores
-        else "nothing comes back by itself"
-    )
+    after = "nothing comes back by itself"
+    if supply.restores:
+        after = "it then comes back as before" if one else "they then come back as before"
     return f"{low}, {shed} and {presses} until {ends}; {after}."

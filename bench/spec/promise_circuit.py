@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from .model import Circuit, Dim, Spec, Trip, Wire
-from .wording import article, names, seconds
+from .wording import names, seconds
 
 _RESETS = {
     "control": "a key of its own is pressed",
@@ -15,6 +15,15 @@ _RESETS = {
     "shed": "it is shed at low supply",
     "wake": "the box wakes",
     "supply": "the supply is lost and returns",
+}
+_LAWS = {"linear": "evenly"}
+_LOADS = {
+    "led": "LEDs",
+    "lamp": "a filament lamp",
+    "motor": "a motor",
+    "relay": "a relay",
+    "resistive": "a resistance",
+    "electronic": "electronics",
 }
 _LIGHTS = {
     "masthead": "masthead light",
@@ -34,9 +43,9 @@ def circuit_promise(spec: Spec, circuit: Circuit) -> str:
     fuse = f", fuse {circuit.fuse_a:g} A" if circuit.fuse_a is not None else ""
     wire = f", {_wire(circuit.wire)}" if circuit.wire is not None else ""
     about = f" ({circuit.about})" if circuit.about else ""
-    light = f" It is the boat's {_LIGHTS[circuit.light]}." if circuit.light is not None else ""
+    light = f" It carries the {_LIGHTS[circuit.light]}." if circuit.light is not None else ""
     text = (
-        f"Circuit {circuit.name}{about}: {where}, {article(circuit.load)} load of {circuit.rated_a:g} A"
+        f"Circuit {circuit.name}{about}: {where}, {_LOADS[circuit.load]} of {circuit.rated_a:g} A"
         f"{tolerance}{fuse}{wire}.{light}"
     )
     if circuit.auto_off is not None:
@@ -58,11 +67,10 @@ def _wire(wire: Wire) -> str:
 
 
 def _dim(dim: Dim) -> str:
-    way = (
-        "each hold starts downward"
-        if dim.direction == "down"
-        else "each hold goes the other way than the last"
-    )
+    way = {
+        "down": "each hold starts downward",
+        "alternate": "each hold goes the other way than the last",
+    }[dim.direction]
     end = "turns at the ends" if dim.at_end == "turn" else "stops at the ends"
     comes = {
         "none": "Switched on it comes on at 100 %.",
@@ -75,8 +83,8 @@ def _dim(dim: Dim) -> str:
         "changed": " A scene's level is remembered too.",
     }[dim.memory_by_scene]
     return (
-        f"It dims between {dim.min_pct:g} and 100 % while its key is held longer than {seconds(dim.hold_ms)}, "
-        f"evenly ({dim.law}), from full to least in {dim.range_s:g} s, give or take {dim.range_tol_pct:g} %; "
+        f"It dims between {dim.min_pct:g} and 100 % while its key is held longer than "
+        f"{seconds(dim.hold_ms)}, {_LAWS[dim.law]}, from full to least in {dim.range_s:g} s, give or take {dim.range_tol_pct:g} %; "
         f"{way} and {end}. {comes}{scene}"
     )
 

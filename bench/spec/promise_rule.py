@@ -38,7 +38,8 @@ def _follow(rule: Follow) -> str:
     begins = rule.sources[0] if one else f"the first of {names(rule.sources)}"
     ends = "that goes off" if one else "the last of them goes off"
     then = "goes off too" if rule.release == "drop" else "stays on"
-    return f"When {begins} goes on{_sees(rule.sees)}, {rule.circuit} goes on; when {ends}, {rule.circuit} {then}."
+    on = f"When {begins} goes on{_sees(rule.sees)}, {rule.circuit} goes on"
+    return f"{on}; when {ends}, {rule.circuit} {then}."
 
 
 def _inhibit(rule: Inhibit) -> str:

@@ -25,11 +25,6 @@ def seconds(ms: float) -> str:
     return f"{ms / 1000:g} s" if ms >= 1000 else f"{ms:g} ms"
 
 
-def article(noun: str) -> str:
-    """`a motor`, `an led`."""
-    return f"{'an' if noun[:1] in 'aeiou' or noun == 'led' else 'a'} {noun}"
-
-
 def capital(text: str) -> str:
     """The text with its first letter large."""
     return text[:1].upper() + text[1:]
