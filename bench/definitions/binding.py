@@ -8,10 +8,12 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 from bench.core.errors import DefinitionError
 
+from .nearest import nearest
 from .sheet import Part, Sheet, read_sheet
 from .words import PER_BOX, PER_CHANNEL, WORDS
 
@@ -120,7 +122,9 @@ def load_binding(path: Path) -> Binding:
     """
     sheet = read_sheet(path)
     top = sheet.mapping(
-        sheet.root, ("hardstand_binding", "match", "unused_bits", "sources", "reports", "controls"), ("hardstand_binding", "match")
+        sheet.root,
+        ("hardstand_binding", "match", "unused_bits", "sources", "reports", "controls"),
+        ("hardstand_binding", "match"),
     )
     if version := top.get("hardstand_binding"):
         _check_version(sheet, version)
@@ -159,7 +163,11 @@ def _read_sources(b: Binding, part: Part) -> None:
 
 
 def _check_node(sheet: Sheet, part: Part, node: str, others: tuple[str, ...] = ()) -> None:
-    if node not in others and not re.match(r"(panel|screen) \S", node):
+    if (
+        node not in others
+        and not re.match(r"(panel|screen) \S", node)
+        and not ("box" in others and re.match(r"box [1-9]\d*$", node))
+    ):
         also = "".join(f", {o}" for o in others)
         sheet.say(part, f'"{node}" in {part.where} is no node', expected=f"panel NAME, screen NAME{also}")
 
@@ -172,7 +180,11 @@ def _name(sheet: Sheet, part: Part, placeholder: str | None = None) -> SignalNam
     found = _PLACE.findall(text)
     rest = _PLACE.sub("", text)
     if not re.fullmatch(r"\w*(\.\w*)?", rest) or len(found) > 1:
-        sheet.say(part, f'"{text}" is no signal name', expected="SIGNAL, MESSAGE.SIGNAL, or with one {channel:02} in it")
+        sheet.say(
+            part,
+            f'"{text}" is no signal name',
+            expected="SIGNAL, MESSAGE.SIGNAL, or with one {channel:02} in it",
+        )
     elif found and found[0][0] != placeholder:
         wanted = f"{{{placeholder}}}" if placeholder else "a name without braces"
         sheet.say(part, f'"{text}" counts in {{{found[0][0]}}}, which means nothing here', expected=wanted)
@@ -183,12 +195,14 @@ def _rule(sheet: Sheet, part: Part, kind: str, placeholder: str | None, extra: t
     keys = sheet.mapping(part, (*_RULE_KEYS, *extra))
     if "signal" not in keys and "named" not in keys:
         sheet.say(part, f'{part.where} lacks "signal"')
-    names = tuple(_name(sheet, p, placeholder) for p in sheet.list_of(keys["signal"])) if "signal" in keys else ()
+    names = (
+        tuple(_name(sheet, p, placeholder) for p in sheet.list_of(keys["signal"])) if "signal" in keys else ()
+    )
     named: dict[int, SignalName] = {}
     if "named" in keys:
         for number, value in sheet.mapping(keys["named"]).items():
             named[sheet.span_of(value, number)[0]] = _name(sheet, value)
-    return Rule(
+    rule = Rule(
         part=part,
         names=names,
         named=named,
@@ -197,6 +211,18 @@ def _rule(sheet: Sheet, part: Part, kind: str, placeholder: str | None, extra: t
         error=_spans(sheet, keys.get("error")),
         times=sheet.number(keys["times"]) if "times" in keys else 1.0,
     )
+    _check_apart(sheet, rule)
+    return rule
+
+
+def _check_apart(sheet: Sheet, rule: Rule) -> None:
+    """Complains about a raw value that means two things."""
+    spans = [(lo, hi) for lo, hi, _ in rule.words] + list(rule.not_available) + list(rule.error)
+    spans.sort()
+    for (_, hi), (lo, _) in pairwise(spans):
+        if lo <= hi:
+            sheet.say(rule.part, f"the raw value {lo} means two things in {rule.part.where}")
+            return
 
 
 def _spans(sheet: Sheet, part: Part | None) -> Spans:
@@ -212,24 +238,20 @@ def _words(sheet: Sheet, rule: Part, part: Part | None, kind: str) -> tuple[tupl
     if part is None:
         sheet.say(rule, f'{rule.where} lacks "values"', expected=f"raw value: {' | '.join(words)}")
         return ()
-    found = []
+    found: list[tuple[int, int, int]] = []
     for raw, value in sheet.mapping(part).items():
         word = sheet.text(value)
         if word not in words:
-            sheet.say(value, f'"{word}" means nothing for {kind}', expected=" or ".join(words), advice=nearest_word(word, words))
+            sheet.say(
+                value,
+                f'"{word}" means nothing for {kind}',
+                expected=" or ".join(words),
+                advice=nearest(word, words),
+            )
             continue
         lo, hi = sheet.span_of(value, raw)
-        if any(lo <= b and a <= hi for a, b, _ in found):
-            sheet.say(value, f"{raw} overlaps another raw value in {part.where}")
         found.append((lo, hi, words[word]))
     return tuple(found)
-
-
-def nearest_word(word: str, words: Mapping[str, int]) -> str:
-    """As nearest.nearest, kept here so that this module reads alone."""
-    from .nearest import nearest
-
-    return nearest(word, words)
 
 
 def _read_reports(b: Binding, part: Part) -> None:

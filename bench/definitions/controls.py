@@ -67,7 +67,7 @@ class EventKeys:
         key, action = self.key.take(data), self.action.take(data)
         counter = c.counter.take(data) if c.counter else None
         control = f"{c.node} {key}"
-        if self.key.lo is not None and key < self.key.lo or self.key.hi is not None and key > self.key.hi:
+        if (self.key.lo is not None and key < self.key.lo) or (self.key.hi is not None and key > self.key.hi):
             return _bad(c, f"{self.key.name} is {key}, outside {self.key.lo} to {self.key.hi}")
         if action == self.pressed:
             event = ControlEvent(PRESS, control, 1, counter)
@@ -216,7 +216,11 @@ class Several:
 def put_counter(data: bytes, carrier: Carrier, counter: int) -> bytes:
     """The payload with the message's counter, which wraps at its field's size."""
     where = carrier.counter
-    return data if where is None else put(data, where, counter & (where.mask >> 1 if where.signed else where.mask))
+    return (
+        data
+        if where is None
+        else put(data, where, counter & (where.mask >> 1 if where.signed else where.mask))
+    )
 
 
 def _bad(c: Carrier, reason: str, signals: tuple[str, ...] = ()) -> Reading:

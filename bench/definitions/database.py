@@ -4,16 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
-from pathlib import Path
-from typing import Any
 
-from bench.core.errors import Complaint, DefinitionError
-
-from .find import read_text
-from .lint import SourceLines, lint_dbc
-
-NOT_A_MESSAGE = "VECTOR__INDEPENDENT_SIG_MSG"  # the format's place for signals without a message
+from bench.core.errors import Complaint
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +64,6 @@ class DbMessage:
     spacing_ms: float | None
     on_event: bool
     fields: Mapping[str, Field]
-    selector: str | None
     line: int | None
 
 
@@ -96,113 +87,3 @@ def shift_of(start: int, size: int, big: bool, length: int) -> int:
         return start
     first = start // 8 * 8 + 7 - start % 8
     return length * 8 - first - size
-
-
-@lru_cache(maxsize=16)
-def _load(path: Path, stamp: tuple[int, int]) -> Database:
-    text = read_text(path)
-    lines, complaints = lint_dbc(text, str(path))
-    errors = [c for c in complaints if c.severity == "error"]
-    if errors:
-        raise DefinitionError(errors)
-    return _from_cantools(_parse(text, str(path)), str(path), lines, tuple(complaints))
-
-
-def load_database(path: Path) -> Database:
-    """Lints, then loads a DBC file.
-
-    **Raises:** DefinitionError with every complaint, each with its line.
-    """
-    try:
-        stat = path.stat()
-    except OSError as e:
-        raise DefinitionError(Complaint(f"cannot be read: {e.strerror}", path=str(path))) from e
-    return _load(path.resolve(), (stat.st_mtime_ns, stat.st_size))
-
-
-def _parse(text: str, path: str) -> Any:
-    import cantools  # slow to import, needed only here
-
-    known = (cantools.Error, LookupError, ValueError, TypeError, AttributeError, ArithmeticError)
-    try:
-        return cantools.database.load_string(text, database_format="dbc", strict=True)
-    except known as e:
-        line = next((int(w.rstrip(",")) for a, w in _pairs(str(e)) if a == "line" and w.rstrip(",").isdigit()), None)
-        said = str(e).splitlines()[0] if str(e) else type(e).__name__
-        raise DefinitionError(
-            Complaint(f"the message definitions cannot be read: {said}", path=path, line=line)
-        ) from e
-
-
-def _pairs(text: str) -> list[tuple[str, str]]:
-    words = text.split()
-    return list(zip(words, words[1:], strict=False))
-
-
-def _from_cantools(db: Any, path: str, lines: SourceLines, warnings: tuple[Complaint, ...]) -> Database:
-    messages = {m.name: _message(m, lines) for m in db.messages if m.name != NOT_A_MESSAGE}
-    holders: dict[str, list[str]] = {}
-    for m in messages.values():
-        for name in m.fields:
-            holders.setdefault(name, []).append(m.name)
-    return Database(path, messages, warnings, {k: tuple(v) for k, v in holders.items()})
-
-
-def _attribute(message: Any, name: str) -> Any:
-    attributes = message.dbc.attributes if message.dbc is not None else {}
-    return attributes[name].value if name in attributes else None
-
-
-def _message(m: Any, lines: SourceLines) -> DbMessage:
-    plain = {s.name: s for s in m.signals}
-    made: dict[str, Field] = {}
-
-    def make(name: str) -> Field:
-        if name not in made:
-            made[name] = _field(m, plain[name], make)
-        return made[name]
-
-    fields = {name: make(name) for name in plain}
-    selector = next((s.name for s in m.signals if s.is_multiplexer and not s.multiplexer_signal), None)
-    spacing = _attribute(m, "GenMsgDelayTime")
-    return DbMessage(
-        name=m.name,
-        can_id=m.frame_id,
-        extended=m.is_extended_frame,
-        length=m.length,
-        cycle_ms=float(m.cycle_time) if m.cycle_time else None,
-        spacing_ms=float(spacing) if spacing else None,
-        on_event="event" in str(m.send_type or "").lower(),
-        fields=fields,
-        selector=selector,
-        line=lines.messages.get(m.name),
-    )
-
-
-def _field(m: Any, s: Any, make: Any) -> Field:
-    selectors: tuple[tuple[Field, frozenset[int]], ...] = ()
-    if s.multiplexer_signal:
-        parent = make(s.multiplexer_signal)
-        selectors = (*parent.selectors, (parent, frozenset(s.multiplexer_ids or ())))
-    big = s.byte_order == "big_endian"
-    scale, offset = float(s.scale), float(s.offset)
-    lo, hi = _raw_range(s.minimum, s.maximum, scale, offset)
-    return Field(
-        message=m.name, name=s.name, start=s.start, size=s.length, big=big, signed=s.is_signed,
-        scale=scale, offset=offset, shift=shift_of(s.start, s.length, big, m.length), lo=lo, hi=hi,
-        is_float=s.is_float, selectors=selectors,
-    )  # fmt: skip
-
-
-def _raw_range(lo: float | None, hi: float | None, scale: float, offset: float) -> tuple[int | None, int | None]:
-    """Physical limits as raw ones, rounded outwards only by what binary fractions lose."""
-    import math
-
-    ends = [None if v is None else (float(v) - offset) / scale for v in (lo, hi)]
-    if scale < 0:
-        ends.reverse()
-    low, high = ends
-    return (
-        None if low is None else math.ceil(low - 1e-6),
-        None if high is None else math.floor(high + 1e-6),
-    )

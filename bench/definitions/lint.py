@@ -22,8 +22,19 @@ _SG = re.compile(
 )
 _VAL = re.compile(r"VAL_\s+(\d+)\s+(\w+)\s*((?:.|\n)*?);\s*$")
 _LABEL = re.compile(r'([-+]?\d+)\s+"((?:[^"\\]|\\.)*)"')
-_ENDED = ("VAL_", "CM_", "BA_", "BA_DEF_", "BA_DEF_DEF_", "BO_TX_BU_", "SG_MUL_VAL_", "SIG_VALTYPE_", "SIG_GROUP_", "EV_")
-_ODD_MESSAGE = "VECTOR__INDEPENDENT_SIG_MSG"
+_ENDED = (
+    "VAL_",
+    "CM_",
+    "BA_",
+    "BA_DEF_",
+    "BA_DEF_DEF_",
+    "BO_TX_BU_",
+    "SG_MUL_VAL_",
+    "SIG_VALTYPE_",
+    "SIG_GROUP_",
+    "EV_",
+)
+UNBOUND_SIGNALS = "VECTOR__INDEPENDENT_SIG_MSG"  # the format's place for signals without a message
 
 
 @dataclass(slots=True)
@@ -68,7 +79,9 @@ class _Lint:
         self.messages: list[ScannedMessage] = []
         self.labels: list[tuple[int, int, str, str]] = []  # line, id, signal, rest
 
-    def say(self, line: int | None, text: str, *, expected: str = "", advice: str = "", severity: str = "error") -> None:
+    def say(
+        self, line: int | None, text: str, *, expected: str = "", advice: str = "", severity: str = "error"
+    ) -> None:
         self.complaints.append(
             Complaint(text, path=self.path, line=line, expected=expected, advice=advice, severity=severity)
         )
@@ -153,7 +166,7 @@ def _check_messages(lint: _Lint) -> None:
     ids: dict[int, ScannedMessage] = {}
     names: dict[str, ScannedMessage] = {}
     for m in lint.messages:
-        if m.name == _ODD_MESSAGE:
+        if m.name == UNBOUND_SIGNALS:
             continue
         if other := ids.get(m.raw_id):
             lint.say(m.line, f'message "{m.name}" has the identifier of "{other.name}" (line {other.line})')
@@ -215,7 +228,9 @@ def _check_overlaps(lint: _Lint, m: ScannedMessage) -> None:
         for other, theirs in taken:
             apart = page and other.mux.rstrip("M") and page != other.mux.rstrip("M")
             if not apart and bits & theirs:
-                lint.say(s.line, f'signal "{s.name}" overlaps "{other.name}" (line {other.line}) in "{m.name}"')
+                lint.say(
+                    s.line, f'signal "{s.name}" overlaps "{other.name}" (line {other.line}) in "{m.name}"'
+                )
                 break
         taken.append((s, bits))
 

@@ -6,7 +6,7 @@ This is the hot path: every value that was seen once is looked up, not computed 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
+from typing import Literal, Protocol
 
 from bench.core.frame import Frame
 from bench.core.signal import FAULT_TRIPPED, Observation, Undecodable
@@ -19,6 +19,7 @@ from .words import STATE
 _TABLE, _BODIES = 4096, 2048  # remembered raw values a signal, payloads a message
 _UNSEEN = Observation("", None, 0, "not for this value")
 _new_reading = tuple.__new__
+Order = Literal["little", "big"]
 Extra = Callable[[bytes], "Observation | str"]  # an observation made from several fields
 
 
@@ -36,7 +37,19 @@ def in_spans(raw: int, spans: Spans) -> bool:
 class Observer:
     """One signal of core.signal in one field. `step`: physical value of one raw count."""
 
-    __slots__ = ("field", "mask", "rule", "scale", "shift", "offset", "sign", "signal", "step", "table", "trips")
+    __slots__ = (
+        "field",
+        "mask",
+        "offset",
+        "rule",
+        "scale",
+        "shift",
+        "sign",
+        "signal",
+        "step",
+        "table",
+        "trips",
+    )
 
     def __init__(self, signal: str, field: Field, rule: Rule, *, trips: bool = False) -> None:
         self.signal = signal
@@ -73,7 +86,9 @@ class Observer:
             return _UNSEEN if self.trips else Observation(self.signal, None, raw, "the box reports an error")
         if rule.words:
             return self._word(raw)
-        if (self.field.lo is not None and raw < self.field.lo) or (self.field.hi is not None and raw > self.field.hi):
+        if (self.field.lo is not None and raw < self.field.lo) or (
+            self.field.hi is not None and raw > self.field.hi
+        ):
             return f"{self.field.name} has the raw value {raw}, outside {self.field.lo} to {self.field.hi}"
         return Observation(self.signal, raw * self.scale + self.offset, raw)
 
@@ -90,28 +105,47 @@ class Observer:
 
 
 class Page:
-    """A message's observers: those of its message counters apart from the rest (`body`)."""
+    """A message's observers: those of its message counters apart from the rest (`body`).
+
+    `selected`: the multiplexers' raw values, outermost first; empty in a plain message.
+    """
 
     __slots__ = (
-        "_big", "_big_plan", "_bodies", "_body_bits", "_counter_plan", "_extras", "_little_plan",
-        "body", "counters", "length", "message", "node",
-    )  # fmt: skip
+        "_bodies",
+        "_body_bits",
+        "_counter_plan",
+        "_plans",
+        "body",
+        "counters",
+        "extras",
+        "length",
+        "message",
+        "node",
+        "selected",
+    )
 
     def __init__(
-        self, message: str, node: str, length: int, body: list[Observer], counters: list[Observer],
+        self,
+        message: str,
+        node: str,
+        length: int,
+        body: list[Observer],
+        counters: list[Observer],
         extras: list[tuple[tuple[Field, ...], Extra]],
-    ) -> None:  # fmt: skip
-        self.message, self.node, self.length = message, node, length
+        selected: tuple[int, ...] = (),
+    ) -> None:
+        self.message, self.node, self.length, self.selected = message, node, length, selected
         self.body, self.counters = body, counters
-        self._extras = [extra for _, extra in extras]
-        fields = [o.field for o in body] + [f for group, _ in extras for f in group]
+        self.extras = [extra for _, extra in extras]
         self._body_bits = 0
-        for f in fields:
+        for f in [o.field for o in body] + [f for group, _ in extras for f in group]:
             self._body_bits |= little_mask(f, length)
-        self._little_plan = [o for o in body if not o.field.big]
-        self._big_plan = [o for o in body if o.field.big]
-        self._big = bool(self._big_plan)
-        self._counter_plan = [(o, "big" if o.field.big else "little") for o in counters]
+        orders: tuple[tuple[Order, bool], ...] = (("little", False), ("big", True))
+        by_order = [(order, [o for o in body if o.field.big is big]) for order, big in orders]
+        self._plans = [(order, plan) for order, plan in by_order if plan]
+        self._counter_plan: list[tuple[Observer, Order]] = [
+            (o, "big" if o.field.big else "little") for o in counters
+        ]
         self._bodies: dict[int, tuple[tuple[Observation, ...], Undecodable | None]] = {}
 
     @property
@@ -143,10 +177,8 @@ class Page:
     def _read_body(self, bits: int, data: bytes) -> tuple[tuple[Observation, ...], Undecodable | None]:
         seen: list[Observation] = []
         bad: list[tuple[str, str]] = []
-        plans = [(self._little_plan, bits)]
-        if self._big:
-            plans.append((self._big_plan, int.from_bytes(data, "big")))
-        for plan, value in plans:
+        for order, plan in self._plans:
+            value = bits if order == "little" else int.from_bytes(data, "big")
             for o in plan:
                 raw = value >> o.shift & o.mask
                 one = o.table.get(raw) or o.observe(raw)
@@ -156,7 +188,7 @@ class Page:
                     seen.append(one)
                 else:
                     bad.append((o.signal, one))
-        for extra in self._extras:
+        for extra in self.extras:
             one = extra(data)
             if isinstance(one, Observation):
                 seen.append(one)
@@ -172,11 +204,19 @@ class Page:
 class Switch:
     """A multiplexed message: the selector's raw value names the page."""
 
-    __slots__ = ("_bases", "field", "length", "message", "node", "pages", "signals")
+    __slots__ = ("_known", "field", "length", "message", "node", "pages", "signals")
 
-    def __init__(self, message: str, node: str, length: int, field: Field, pages: dict[int, Page | Switch], known: frozenset[int]) -> None:
+    def __init__(
+        self,
+        message: str,
+        node: str,
+        length: int,
+        field: Field,
+        pages: dict[int, Page | Switch],
+        known: frozenset[int],
+    ) -> None:
         self.message, self.node, self.length, self.field, self.pages = message, node, length, field, pages
-        self._bases = known  # pages of the definitions on which nothing is bound
+        self._known = known  # pages of the definitions on which nothing is bound
         self.signals: tuple[str, ...] = tuple(s for p in pages.values() for s in p.signals)
 
     def read(self, frame: Frame) -> Reading:
@@ -187,7 +227,7 @@ class Switch:
         page = self.pages.get(raw)
         if page is not None:
             return page.read(frame)
-        if raw in self._bases:
+        if raw in self._known:
             return Reading(f"{self.message} page {raw}", self.node, False)
         reason = f"{self.field.name} is {raw}, a page that the definitions do not have"
         return Reading(self.message, self.node, False, undecodable=Undecodable(self.message, "mux", reason))

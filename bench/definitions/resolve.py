@@ -26,15 +26,25 @@ class Resolver:
         """Keeps a complaint at the name's place in the binding."""
         self.complaints.append(
             Complaint(
-                text, path=self.binding.sheet.path, line=name.part.line, column=name.part.column,
-                advice=advice, expected=expected,
-            )  # fmt: skip
+                text,
+                path=self.binding.sheet.path,
+                line=name.part.line,
+                column=name.part.column,
+                advice=advice,
+                expected=expected,
+            )
         )
 
     def warn(self, name: SignalName, text: str) -> None:
         """Keeps a warning at the name's place in the binding."""
         self.warnings.append(
-            Complaint(text, path=self.binding.sheet.path, line=name.part.line, column=name.part.column, severity="warning")
+            Complaint(
+                text,
+                path=self.binding.sheet.path,
+                line=name.part.line,
+                column=name.part.column,
+                severity="warning",
+            )
         )
 
     def look(self, text: str) -> tuple[Field | None, str]:
@@ -70,7 +80,9 @@ class Resolver:
             near = nearest(signal, self.db.messages[message].fields)
             self.say(name, f'message "{message}" of {self.db.path} has no signal "{signal}"', advice=near)
         elif dot:
-            self.say(name, f'{self.db.path} has no message "{message}"', advice=nearest(message, self.db.messages))
+            self.say(
+                name, f'{self.db.path} has no message "{message}"', advice=nearest(message, self.db.messages)
+            )
         else:
             self.say(name, f'{self.db.path} has no signal "{text}"', advice=nearest(text, self.db.holders))
 
@@ -84,7 +96,11 @@ class Resolver:
     def usable(self, name: SignalName, found: Field) -> bool:
         """Complains about a field that the bench cannot use."""
         if found.is_float:
-            self.say(name, f"{found.full_name} is a floating-point signal", advice="the bench reads whole numbers only")
+            self.say(
+                name,
+                f"{found.full_name} is a floating-point signal",
+                advice="the bench reads whole numbers only",
+            )
             return False
         if self.db.messages[found.message].length > CLASSIC_BYTES:
             self.say(name, f"{found.full_name} lies in a message of more than {CLASSIC_BYTES} bytes")
@@ -115,7 +131,9 @@ class Resolver:
         for a, b in spans:
             if a < lo or b > hi:
                 text = f"{a}" if a == b else f"{a}..{b}"
-                self.say(name, f"{found.full_name} cannot hold the raw value {text}", expected=f"{lo} to {hi}")
+                self.say(
+                    name, f"{found.full_name} cannot hold the raw value {text}", expected=f"{lo} to {hi}"
+                )
 
     def address(self, message: DbMessage, source: int | None) -> tuple[int, int]:
         """Identifier and mask under which a frame is this message of this source."""

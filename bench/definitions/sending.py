@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, NamedTuple
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from typing import NamedTuple
 
 from bench.core.errors import Complaint, DefinitionError
 
-from .controls import Carrier, EventKeys, Heartbeat, LevelKeys, WakeCall
-
-if TYPE_CHECKING:
-    from .definitions import Definitions
+from .controls import Carrier, ControlReader, EventKeys, Heartbeat, LevelKeys, WakeCall
 
 Sent = tuple[int, bytes, bool]  # identifier, data, extended
 
@@ -26,8 +24,10 @@ class Beat(NamedTuple):
 class Sender:
     """Keeps which keys are held, how the inputs stand and every message's counter. Thread: one."""
 
-    def __init__(self, definitions: Definitions) -> None:
-        self._definitions = definitions
+    def __init__(
+        self, controls: Sequence[ControlReader], keys: Sequence[str], cannot_send: Mapping[str, str]
+    ) -> None:
+        self._controls, self._keys, self._cannot_send = tuple(controls), tuple(keys), cannot_send
         self._counters: dict[str, int] = {}
         self._held: set[str] = set()
         self._inputs: dict[str, bool] = {}
@@ -53,7 +53,7 @@ class Sender:
         return self._key(control, False)
 
     def _key(self, control: str, is_pressed: bool) -> list[Sent]:
-        reader = self._definitions.key_reader(control)
+        reader = self.key_reader(control)
         (self._held.add if is_pressed else self._held.discard)(control)
         if isinstance(reader, EventKeys):
             c = reader.carrier
@@ -66,21 +66,35 @@ class Sender:
         on = self._inputs if reader.is_sensor else dict.fromkeys(self._held, True)
         return [(c.can_id, reader.payload(on, self._next(c)), c.extended)]
 
+    def key_reader(self, control: str) -> EventKeys | LevelKeys:
+        """What reads and writes a control's key.
+
+        **Raises:** DefinitionError when nothing is bound to it.
+        """
+        node = control.rpartition(" ")[0]
+        for c in () if control in self._cannot_send else self._controls:
+            if isinstance(c, EventKeys) and c.carrier.node == node:
+                return c
+            if isinstance(c, LevelKeys) and not c.is_sensor and control in c.places:
+                return c
+        why = self._cannot_send.get(control, "the binding has no such key")
+        raise DefinitionError(Complaint(f"{control} cannot be pressed: {why}"))
+
     def sensor(self, name: str, value: int) -> list[Sent]:
         """Frames that say a sensor's input changed. Raises DefinitionError when nothing is bound."""
-        for c in self._definitions.controls:
+        for c in self._controls:
             if isinstance(c, LevelKeys) and c.is_sensor and name in c.places:
                 self._inputs[name] = bool(value)
                 return self._levels(c)
-        why = self._definitions.cannot_send.get(name, "the binding has no such sensor")
+        why = self._cannot_send.get(name, "the binding has no such sensor")
         raise DefinitionError(Complaint(f"sensor {name} cannot be worked: {why}"))
 
     def wake(self, box: str) -> list[Sent]:
         """The frame that wakes a box, and every other box that hears the same message."""
-        for c in self._definitions.controls:
+        for c in self._controls:
             if isinstance(c, WakeCall) and box in c.boxes:
                 return [(c.sends_id, c.payload(self._next(c.carrier)), c.carrier.extended)]
-        why = self._definitions.cannot_send.get(f"wake {box}", "it does not wake by message")
+        why = self._cannot_send.get(f"wake {box}", "it does not wake by message")
         raise DefinitionError(Complaint(f"box {box} cannot be woken by a message: {why}"))
 
     def begin(self) -> list[Sent]:
@@ -91,9 +105,9 @@ class Sender:
         levels are told at rest.
         """
         sent: list[Sent] = []
-        for c in self._definitions.controls:
+        for c in self._controls:
             if isinstance(c, EventKeys):
-                keys = [k for k in self._definitions.keys if k.rpartition(" ")[0] == c.carrier.node]
+                keys = [k for k in self._keys if k.rpartition(" ")[0] == c.carrier.node]
                 if keys:
                     sent += self.release(keys[0])
             elif isinstance(c, LevelKeys):
@@ -103,15 +117,15 @@ class Sender:
     def heartbeats(self) -> list[Beat]:
         """Every cyclic frame of panels, screens and sensor modules, one entry a message."""
         beats: list[Beat] = []
-        levels = {c.carrier.name for c in self._definitions.controls if isinstance(c, LevelKeys)}
-        for c in self._definitions.controls:
+        levels = {c.carrier.name for c in self._controls if isinstance(c, LevelKeys)}
+        for c in self._controls:
             period = c.carrier.period_ms
             if period is None or isinstance(c, EventKeys | WakeCall):
                 continue
             if isinstance(c, Heartbeat) and c.carrier.name not in levels:
-                beats.append(Beat(c.carrier.node, period, lambda c=c: self._beat(c)))  # type: ignore[misc]
+                beats.append(Beat(c.carrier.node, period, partial(self._beat, c)))
             elif isinstance(c, LevelKeys):
-                beats.append(Beat(c.carrier.node, period, lambda c=c: self._levels(c)))  # type: ignore[misc]
+                beats.append(Beat(c.carrier.node, period, partial(self._levels, c)))
         return beats
 
     def _beat(self, c: Heartbeat) -> list[Sent]:

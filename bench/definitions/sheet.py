@@ -6,7 +6,9 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+
+import yaml
+from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from bench.core.errors import Complaint, DefinitionError
 
@@ -40,10 +42,14 @@ class Sheet:
     def say(self, part: Part, text: str, *, expected: str = "", advice: str = "") -> None:
         """Keeps a complaint about a place of the file."""
         self.complaints.append(
-            Complaint(text, path=self.path, line=part.line, column=part.column, expected=expected, advice=advice)
+            Complaint(
+                text, path=self.path, line=part.line, column=part.column, expected=expected, advice=advice
+            )
         )
 
-    def mapping(self, part: Part, allowed: Iterable[str] | None = None, required: Iterable[str] = ()) -> Mapping[str, Part]:
+    def mapping(
+        self, part: Part, allowed: Iterable[str] | None = None, required: Iterable[str] = ()
+    ) -> Mapping[str, Part]:
         """The keys of a mapping; says which are unknown and which are missing."""
         if part.keys is None:
             self.say(part, f"{part.where} is not a mapping", expected="key: value")
@@ -70,13 +76,21 @@ class Sheet:
         text = self.text(part)
         if _INT.match(text) and lo <= (value := _int(text)) <= hi:
             return value
-        self.say(part, f'{part.where} is "{text}"', expected=f"a whole number from {lo} to {hi}, such as 33 or 0x21")
+        self.say(
+            part,
+            f'{part.where} is "{text}"',
+            expected=f"a whole number from {lo} to {hi}, such as 33 or 0x21",
+        )
         return lo
 
     def number(self, part: Part) -> float:
         """A finite number other than 0."""
         text = self.text(part)
-        if re.match(r"[-+]?\d+(\.\d*)?([eE][-+]?\d+)?$", text) and 0 != (value := float(text)) and abs(value) < 1e300:
+        if (
+            re.match(r"[-+]?\d+(\.\d*)?([eE][-+]?\d+)?$", text)
+            and (value := float(text)) != 0
+            and abs(value) < 1e300
+        ):
             return value
         self.say(part, f'{part.where} is "{text}"', expected="a number other than 0")
         return 1.0
@@ -86,7 +100,9 @@ class Sheet:
         text = self.text(part)
         if text in choices:
             return text
-        self.say(part, f'{part.where} is "{text}"', expected=" or ".join(choices), advice=nearest(text, choices))
+        self.say(
+            part, f'{part.where} is "{text}"', expected=" or ".join(choices), advice=nearest(text, choices)
+        )
         return choices[0]
 
     def list_of(self, part: Part) -> list[Part]:
@@ -104,7 +120,9 @@ class Sheet:
             ends = _int(lo), _int(hi or lo)
             if ends[0] <= ends[1]:
                 return ends
-        self.say(part, f'"{text}" in {part.where} is no raw value', expected="a number or a range such as 1..250")
+        self.say(
+            part, f'"{text}" in {part.where} is no raw value', expected="a number or a range such as 1..250"
+        )
         return 0, 0
 
 
@@ -120,8 +138,6 @@ def read_sheet(path: Path) -> Sheet:
     **Raises:** DefinitionError when it is no YAML, uses aliases, or is deeper or larger than
     any binding needs to be.
     """
-    import yaml  # only when a binding is read
-
     text = read_text(path)
     if len(text) > _MAX_BYTES:
         raise DefinitionError(Complaint(f"the file has over {_MAX_BYTES} bytes", path=str(path)))
@@ -155,7 +171,7 @@ class _Builder:
         self.seen: set[int] = set()
         self.complaints: list[Complaint] = []
 
-    def part(self, node: Any, where: str, depth: int) -> Part:
+    def part(self, node: Node, where: str, depth: int) -> Part:
         line, column = node.start_mark.line + 1, node.start_mark.column + 1
         if id(node) in self.seen:
             self.say(line, column, "a binding has no use for aliases", "write it out")
@@ -164,18 +180,19 @@ class _Builder:
         if depth > _MAX_DEPTH:
             self.say(line, column, "nested too deep", f"at most {_MAX_DEPTH} levels")
             return Part(where, line, column, text="")
-        if node.id == "scalar":
+        if isinstance(node, ScalarNode):
             return Part(where, line, column, text=str(node.value))
-        if node.id == "sequence":
+        if isinstance(node, SequenceNode):
             items = [self.part(n, f"{where} item {k}", depth + 1) for k, n in enumerate(node.value, start=1)]
             return Part(where, line, column, items=items)
-        return Part(where, line, column, keys=self.keys(node, where, depth))
+        keys = self.keys(node, where, depth) if isinstance(node, MappingNode) else {}
+        return Part(where, line, column, keys=keys)
 
-    def keys(self, node: Any, where: str, depth: int) -> dict[str, Part]:
+    def keys(self, node: MappingNode, where: str, depth: int) -> dict[str, Part]:
         keys: dict[str, Part] = {}
         for key_node, value in node.value:
             line, column = key_node.start_mark.line + 1, key_node.start_mark.column + 1
-            if key_node.id != "scalar":
+            if not isinstance(key_node, ScalarNode):
                 self.say(line, column, "a key must be a single word or number", "")
                 continue
             key = str(key_node.value)

@@ -1,0 +1,195 @@
+"""Many frames of boxes at once, with numpy: the same answers as frame by frame."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bench.core.frame import Frame
+from bench.core.signal import Observation, Undecodable
+
+from .database import Field
+from .observers import Observer, Page, Switch
+from .words import STATE
+
+if TYPE_CHECKING:
+    from .definitions import Definitions
+
+EXTENDED = 0x80000000  # bit 31 of an identifier marks a 29-bit one, as SocketCAN has it
+Rows = NDArray[np.intp]
+_U64 = np.uint64
+
+
+class Column(NamedTuple):
+    """One signal's samples: row numbers in rising order, raw values, values (NaN: not available)."""
+
+    rows: Rows
+    raw: NDArray[np.int64] | NDArray[np.uint64]
+    values: NDArray[np.float64]
+
+
+@dataclass(slots=True)
+class Bulk:
+    """`columns`: signal -> samples. `undecodable`: (row, why), in order of row.
+
+    `others`: (row, observation) of what has a text or a changing name (identity, ack).
+    """
+
+    columns: Mapping[str, Column]
+    undecodable: list[tuple[int, Undecodable]]
+    others: list[tuple[int, Observation]]
+
+
+@dataclass(slots=True)
+class _Gathered:
+    parts: dict[str, list[Column]] = field(default_factory=dict)
+    slow: list[Rows] = field(default_factory=list)  # rows to read frame by frame
+
+
+def decode_bulk(
+    definitions: Definitions,
+    ids: NDArray[np.uint32],
+    payloads: NDArray[np.uint8],
+    lengths: NDArray[np.integer],
+) -> Bulk:
+    """Decodes the frames of boxes among `n` data frames; control frames are left out.
+
+    `ids`: 29-bit identifiers with bit 31 set, 11-bit ones without. `payloads`: n x 8, bytes beyond
+    the length are ignored. Remote and error frames must not be among them.
+    """
+    got = _Gathered()
+    words = np.ascontiguousarray(payloads, dtype=np.uint8)
+    little: NDArray[np.uint64] = words.view("<u8").ravel().astype(_U64, copy=False)
+    big: NDArray[np.uint64] = words.view(">u8").ravel().astype(_U64)
+    for can_id, mask, extended, reader in definitions.reports:
+        mask32 = np.uint32(mask | EXTENDED)
+        wanted = np.uint32(can_id & mask | (EXTENDED if extended else 0))
+        rows = np.flatnonzero((ids.astype(np.uint32, copy=False) & mask32) == wanted)
+        if rows.size:
+            fits = lengths[rows] == reader.length
+            got.slow.append(rows[~fits])
+            _read(got, reader, rows[fits], little, big)
+    others, undecodable = _slowly(definitions, got, ids, words, lengths)
+    return Bulk({s: _joined(parts) for s, parts in got.parts.items()}, undecodable, others)
+
+
+def _take(
+    f: Field, length: int, rows: Rows, little: NDArray[np.uint64], big: NDArray[np.uint64]
+) -> NDArray[np.uint64]:
+    shift = f.shift + 8 * (8 - length) if f.big else f.shift
+    words = (big if f.big else little)[rows]
+    return (words >> _U64(shift)) & _U64(f.mask)
+
+
+def _read(
+    got: _Gathered, reader: Page | Switch, rows: Rows, little: NDArray[np.uint64], big: NDArray[np.uint64]
+) -> None:
+    if isinstance(reader, Page):
+        _read_page(got, reader, rows, little, big)
+        return
+    choice = _signed(_take(reader.field, reader.length, rows, little, big), reader.field)
+    left = np.ones(rows.size, dtype=bool)
+    for raw, page in reader.pages.items():
+        here = choice == raw
+        left &= ~here
+        if here.any():
+            _read(got, page, rows[here], little, big)
+    got.slow.append(rows[left])
+
+
+def _read_page(
+    got: _Gathered, page: Page, rows: Rows, little: NDArray[np.uint64], big: NDArray[np.uint64]
+) -> None:
+    bad = np.zeros(rows.size, dtype=bool)
+    for o in (*page.body, *page.counters):
+        raw = _signed(_take(o.field, page.length, rows, little, big), o.field)
+        values, seen, wrong = _values(o, raw)
+        bad |= wrong
+        if seen.any():
+            part = Column(rows[seen], raw[seen], values[seen])
+            got.parts.setdefault(o.signal, []).append(part)
+    got.slow.append(rows if page.extras else rows[bad])
+
+
+def _signed(bits: NDArray[np.uint64], f: Field) -> NDArray[np.int64] | NDArray[np.uint64]:
+    if not f.signed:
+        return bits if f.size == 64 else bits.astype(np.int64)
+    away = _U64(64 - f.size)
+    return (bits << away).view(np.int64) >> np.int64(away)
+
+
+def _within(raw: NDArray[np.int64] | NDArray[np.uint64], lo: int, hi: int) -> NDArray[np.bool_]:
+    info = np.iinfo(raw.dtype)
+    if hi < info.min or lo > info.max:
+        return np.zeros(raw.size, dtype=bool)
+    kind = raw.dtype.type
+    return (raw >= kind(max(lo, int(info.min)))) & (raw <= kind(min(hi, int(info.max))))
+
+
+def _values(
+    o: Observer, raw: NDArray[np.int64] | NDArray[np.uint64]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Values, which rows have an observation, which rows mean nothing."""
+    values = np.full(raw.size, np.nan)
+    absent = np.zeros(raw.size, dtype=bool)
+    for lo, hi in (*o.rule.not_available, *o.rule.error):
+        absent |= _within(raw, lo, hi)
+    if not o.rule.words:
+        values = np.where(absent, np.nan, raw.astype(np.float64) * o.scale + o.offset)
+        wrong = np.zeros(raw.size, dtype=bool)
+        if o.field.lo is not None:
+            wrong |= ~absent & ~_within(raw, o.field.lo, 2**64)
+        if o.field.hi is not None:
+            wrong |= ~absent & ~_within(raw, -(2**64), o.field.hi)
+        return values, ~wrong, wrong
+    known = np.zeros(raw.size, dtype=bool)
+    for lo, hi, number in o.rule.words:
+        here = _within(raw, lo, hi) & ~absent
+        known |= here
+        is_state = o.signal.startswith("state:")
+        values[here] = float(number == STATE["on"]) if is_state else float(number)
+    if o.trips:
+        tripped = np.zeros(raw.size, dtype=bool)
+        for lo, hi, number in o.rule.words:
+            if number == STATE["tripped"]:
+                tripped |= _within(raw, lo, hi) & ~absent
+        return np.ones(raw.size), tripped, np.zeros(raw.size, dtype=bool)
+    return values, absent | known, ~absent & ~known
+
+
+def _joined(parts: list[Column]) -> Column:
+    if len(parts) == 1:
+        return parts[0]
+    rows = np.concatenate([p.rows for p in parts])
+    order = np.argsort(rows, kind="stable")
+    raws = [p.raw for p in parts]
+    kind = np.uint64 if all(r.dtype == np.uint64 for r in raws) else np.int64
+    raw = np.concatenate([r.astype(kind) for r in raws])
+    return Column(rows[order], raw[order], np.concatenate([p.values for p in parts])[order])
+
+
+def _slowly(
+    definitions: Definitions,
+    got: _Gathered,
+    ids: NDArray[np.uint32],
+    payloads: NDArray[np.uint8],
+    lengths: NDArray[np.integer],
+) -> tuple[list[tuple[int, Observation]], list[tuple[int, Undecodable]]]:
+    rows = np.unique(np.concatenate(got.slow)) if got.slow else np.zeros(0, dtype=np.intp)
+    others: list[tuple[int, Observation]] = []
+    undecodable: list[tuple[int, Undecodable]] = []
+    for row in rows.tolist():
+        can_id, size = int(ids[row]), int(lengths[row])
+        data = payloads[row, :size].tobytes()
+        data += bytes(size - len(data))  # longer than a row can hold: only its length matters
+        reading = definitions.decode(Frame(0, can_id & ~EXTENDED, data, bool(can_id & EXTENDED)))
+        if reading is None:
+            continue
+        if reading.undecodable is not None:
+            undecodable.append((row, reading.undecodable))
+        others += [(row, o) for o in reading.observations if o.signal not in got.parts]
+    return others, undecodable
