@@ -64,7 +64,7 @@ def judged(word: str, spec_word: str | None) -> tuple[Session, Material]:
     session = open_session(word)
     boat = _boat_of(session, spec_word)
     warn(boat.warnings)
-    return session, material_of(session, boat.spec, verdict_of(session, boat), boat)
+    return session, material_of(session, boat, verdict_of(session, boat))
 
 
 def verdict_of(session: Session, boat: Boat) -> Verdict:
@@ -88,16 +88,16 @@ def _boat_of(session: Session, spec_word: str | None) -> Boat:
     return load_boat_file(own)
 
 
-def material_of(session: Session, spec: Spec, verdict: Verdict, boat: Boat) -> Material:
+def material_of(session: Session, boat: Boat, verdict: Verdict) -> Material:
     """What reports are made from. One more pass over the recording finds the evidence."""
     entries = list(session.entries()) if verdict.discrepancies else []
     boat.definitions.forget()
     return Material(
-        title=spec.boat.name,
+        title=boat.spec.boat.name,
         verdict=verdict,
         start_ns=_start_ns(session),
         facts=_facts(session),
-        groups=groups_of(spec),
+        groups=groups_of(boat.spec),
         excerpts=excerpts(entries, verdict, lambda frame: explain(frame, boat)),
         cautions=CAUTIONS,
     )

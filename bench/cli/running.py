@@ -4,22 +4,33 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from bench.cli.boats import existing_file
 from bench.cli.energise import confirm
 from bench.cli.judging import material_of, tell
 from bench.cli.loading import Boat, load_boat
 from bench.cli.output import warn
 from bench.cli.require import parse_require, with_requirement
+from bench.cli.virtual import parse_faults
 from bench.core.clock import utc_text
 from bench.core.errors import Complaint, UsageError
+from bench.judge import JUDGE_VERSION
+from bench.lab.api import run_virtual
 from bench.report import Material, write_results
 from bench.report.progress import Progress
 from bench.report.terminal import width_of
+from bench.run.api import Boat as RunBoat
+from bench.run.api import Wishes, run_link
+from bench.run.conductor import no_progress
 from bench.run.result import RunResult
+from bench.run.stop import StopFlag
 from bench.session import open_session
+from bench.spec.profile import BenchProfile, load_profile, match_profile
 
 Tell = Callable[[float, float, str], None]
 
@@ -74,9 +85,71 @@ def run_and_judge(wish: Wish, *, write: bool = True) -> Material:
 def check_wish(wish: Wish, boat: Boat) -> None:
     """Raises: UsageError for what does not go together, before anything is energised."""
     if wish.on != "twin" and wish.fault is not None:
-        raise UsageError(Complaint("--fault is for the virtual box", advice="a fault cannot be seeded in a real one"))
+        raise UsageError(
+            Complaint("--fault is for the virtual box", advice="a fault cannot be seeded in a real one")
+        )
     if wish.on != "twin" and ":" not in wish.on:
         text = f"--on {wish.on} names no box"
         raise UsageError(Complaint(text, expected="twin, slcan:PORT or INTERFACE:CHANNEL"))
+    parse_faults(wish.fault)
     if wish.require is not None:
         parse_require(wish.require, boat.spec.circuits, boat.spec.controls)
+
+
+def run_boat(
+    wish: Wish, boat: Boat, *, write: bool = True, tell_progress: Tell | None = None
+) -> tuple[RunResult, Material]:
+    """Runs, judges and writes the results.
+
+    Raises: UsageError, BenchError before the first stimulus; later troubles end in the verdict.
+    """
+    profile, profile_text = _profile(wish.bench, boat)
+    spoken = RunBoat(boat.spec, boat.definitions, profile, profile_text)
+    facts: dict[str, object] = {"asked_for": wish.on, "judge": JUDGE_VERSION}
+    if wish.on == "twin":
+        facts |= {"seed": wish.seed, "fault": wish.fault or "none"}
+    wishes = Wishes(
+        short=wish.short, out=wish.out, until_first=wish.until_first, guard=wish.on != "twin", facts=facts
+    )
+    stop = StopFlag()
+    progress = tell_progress or no_progress
+    with _signals(stop):
+        if wish.on == "twin":
+            result = run_virtual(
+                boat=spoken,
+                faults=parse_faults(wish.fault),
+                seed=wish.seed,
+                wishes=wishes,
+                stop=stop,
+                progress=progress,
+            )
+        else:
+            result = run_link(spoken, wish.on, wishes, stop=stop, progress=progress)
+    verdict = result.verdict
+    session = open_session(wish.out)
+    if wish.require is not None:
+        requirement = parse_require(wish.require, boat.spec.circuits, boat.spec.controls)
+        verdict = with_requirement(verdict, requirement, boat.spec.circuits, session.header["start_ns"])
+    material = material_of(session, boat, verdict)
+    if write:
+        write_results(wish.out, material)
+    return result, material
+
+
+def _profile(name: str | None, boat: Boat) -> tuple[BenchProfile | None, str | None]:
+    if name is None:
+        return None, None
+    path = existing_file(name, what="bench profile")
+    profile = load_profile(path)
+    warn(match_profile(profile, boat.spec))
+    return profile, path.read_text(encoding="utf-8")
+
+
+@contextmanager
+def _signals(stop: StopFlag) -> Iterator[None]:
+    """Ctrl-C and SIGTERM end the run by switching off; only the main thread may listen for them."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    with stop.on_signals():
+        yield

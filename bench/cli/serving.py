@@ -5,24 +5,8 @@ from __future__ import annotations
 import argparse
 from dataclasses import asdict
 
-from bench.cli.boats import BOATS
 from bench.cli.output import print_json, print_lines
-from bench.cli.parser import nearest
-from bench.core.errors import Complaint, UsageError
-
-
-def boat_of(word: str) -> str:
-    """The virtual box's own name of a shipped boat.
-
-    Raises: UsageError with the nearest right word.
-    """
-    if word in BOATS:
-        return BOATS[word]
-    right = nearest(word, BOATS)
-    advice = f"did you mean {right}?" if right else ""
-    raise UsageError(
-        Complaint(f"there is no virtual box for {word}", expected=" | ".join(BOATS), advice=advice)
-    )
+from bench.cli.virtual import make_twin
 
 
 def serve(args: argparse.Namespace) -> int:

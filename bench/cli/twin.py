@@ -27,10 +27,8 @@ def parser() -> Parser:
 
 def run(args: argparse.Namespace) -> int:
     """Serves until interrupted, or lists the faults."""
+    if args.boat is None and not args.faults:
+        parser().error("the following arguments are required: BOAT")
     from bench.cli.serving import list_faults, serve
 
-    if args.faults:
-        return list_faults(as_json=args.json)
-    if args.boat is None:
-        parser().error("the following arguments are required: BOAT")
-    return serve(args)
+    return list_faults(as_json=args.json) if args.faults else serve(args)
