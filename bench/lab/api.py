@@ -14,7 +14,7 @@ from bench.run.conductor import Progress, no_progress
 from bench.run.result import RunResult
 from bench.run.stop import StopFlag
 from bench.spec import load_spec
-from bench.twin import Fault, Twin, boats, load_tables
+from bench.twin import Fault, Tables, Twin, boats, load_tables
 
 from .virtual import START_NS, VirtualBench
 
@@ -22,11 +22,15 @@ DEMO = "kittiwake"
 DATA = Path(__file__).resolve().parents[1] / "data"
 
 
-def boat_tables(name: str) -> str:
-    """The virtual box's own tables for a shipped boat, by the boat's or its spec's name.
+def boat_tables(name: str) -> Tables:
+    """The virtual box's own tables for a shipped boat, by the boat's name or the word demo.
 
     Raises: UsageError with the names there are.
     """
+    return load_tables(boats()[_word(name)])
+
+
+def _word(name: str) -> str:
     word = DEMO if name == "demo" else Path(name).stem.lower().replace(" ", "_")
     if word not in boats():
         known = ", ".join(sorted(boats()))
@@ -41,7 +45,7 @@ def load_boat(spec: str | Path) -> Boat:
     """
     path = Path(spec)
     if not path.suffix:
-        path = DATA / f"{boat_tables(str(spec))}.yaml"
+        path = DATA / f"{_word(str(spec))}.yaml"
     loaded = load_spec(path)
     return Boat(loaded.spec, load_definitions(loaded.spec, path.parent))
 
@@ -58,7 +62,7 @@ def run_virtual(
     folder `out` is not empty.
     """
     boat = boat or load_boat(spec)
-    tables = load_tables(boat_tables(boat.spec.boat.name))
+    tables = boat_tables(boat.spec.boat.name)
     clock = VirtualClock(START_NS)
     twin = Twin(tables, seed=seed, faults=faults, start_ns=START_NS, powered=True)
     wishes = wishes or Wishes(short=short, out=out)

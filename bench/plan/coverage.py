@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from bench.core.plan import Step
 from bench.spec.model import Spec
@@ -21,33 +21,50 @@ def recount(spec: Spec, sim: Sim, steps: Sequence[Step], pace: Pace, end_ms: flo
     """
     earned: list[list[str]] = [[] for _ in steps]
     plateau = {c: (levels, 0.0, 0) for c, levels in sim.levels().items()}
-    pressed: dict[str, Levels] = {}
+    pressed: dict[str, tuple[int, Levels]] = {}
+
+    def look(index: int) -> None:
+        now = sim.levels()
+        _credit(plateau, now, sim.now_ms, pace, earned, index)
+        for control, (began, before) in pressed.items():
+            _effects(spec, control, before, now, earned[began])
+
     for i, step in enumerate(steps):
-        sim.advance(step.at_ms)
-        before = sim.levels()
-        _credit(plateau, before, step.at_ms, pace, earned, i - 1)
+        _pass_time(sim, step.at_ms, lambda i=i: look(i - 1))
+        if step.kind == "press" and step.name in spec.controls:
+            pressed[step.name] = i, sim.levels()
         sim.enact(step.kind, step.name, step.value)
-        after = sim.levels()
-        if step.kind == "press":
-            pressed[step.name] = before
-        if step.name in pressed and step.name in spec.controls:
-            _effects(spec, step, pressed[step.name], after, earned[i])
-        _credit(plateau, after, step.at_ms, pace, earned, i)
-    sim.advance(end_ms)
-    _credit(plateau, sim.levels(), end_ms, pace, earned, len(steps) - 1)
-    return earned
+        look(i)
+        if step.kind == "release" and step.name in pressed:
+            _released(spec, step.name, pressed.pop(step.name)[1], sim.levels(), earned[i])
+    _pass_time(sim, end_ms, lambda: look(len(steps) - 1))
+    return [list(dict.fromkeys(tags)) for tags in earned]
 
 
-def _effects(spec: Spec, step: Step, before: Levels, after: Levels, tags: list[str]) -> None:
-    for circuit in spec.functions[spec.controls[step.name].function].circuits:
+def _pass_time(sim: Sim, to_ms: float, look: Callable[[], None]) -> None:
+    """Advance, looking at every instant at which something happens by itself."""
+    while True:
+        dues = [hi for _, hi in sim.due_ms(set(sim.cluster_of.values())) if hi < to_ms]
+        sim.advance(min(dues, default=to_ms))
+        look()
+        if not dues:
+            return
+
+
+def _effects(spec: Spec, control: str, before: Levels, after: Levels, tags: list[str]) -> None:
+    for circuit in spec.functions[spec.controls[control].function].circuits:
         if before[circuit][1] <= 0 < after[circuit][0]:
-            tags.append(f"control {step.name} on")
+            tags.append(f"control {control} on")
         if before[circuit][0] > 0 >= after[circuit][1]:
-            tags.append(f"control {step.name} off")
-    if step.kind == "release" and step.value == 0:
-        function = spec.functions[spec.controls[step.name].function]
-        if function.kind == "momentary" and before[function.members[0]][1] <= 0:
-            tags.append(f"control {step.name} off")
+            tags.append(f"control {control} off")
+
+
+def _released(spec: Spec, control: str, before: Levels, after: Levels, tags: list[str]) -> None:
+    """What only the release did: a short press that dims off, a momentary that ends."""
+    function = spec.functions[spec.controls[control].function]
+    _effects(spec, control, before, after, tags)
+    if function.kind == "momentary" and after[function.members[0]][1] <= 0:
+        tags.append(f"control {control} off")
 
 
 def _credit(

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from bench.core.errors import InternalError
-from bench.core.event import PRESS, RELEASE, WAKE, Event
-from bench.core.model import Model, State
+from bench.core.event import WAKE, Event
+from bench.core.model import State
+from bench.oracle import Oracle
 from bench.spec.model import Spec
 
 MS = 1_000_000
@@ -16,22 +17,17 @@ MOST_STATES = 256
 class Sim:
     """The model's states of every cluster, moved along a plan. Instants in ms from the plan's start.
 
-    Begins where `home` ends: every output off, sensors at rest, counted positions at the empty one,
-    dimmer memories unknown.
+    Begins where `home` ends: every output off, sensors at rest, counted positions at the empty one.
+    Dimmer memories are taken as 100 %, which decides nothing but the level that is planned to be seen.
     """
 
-    def __init__(self, model: Model, spec: Spec) -> None:
+    def __init__(self, model: Oracle, spec: Spec) -> None:
         self._model = model
         self._spec = spec
         self.cluster_of = {c: k for k, names in enumerate(model.clusters) for c in names}
         self._place = {c: (k, i) for k, names in enumerate(model.clusters) for i, c in enumerate(names)}
         self._now_ms = 0.0
-        seen = {f"sensor:{s}": 0.0 for s in spec.sensors}
-        self._states: list[list[State]] = []
-        for k, names in enumerate(model.clusters):
-            rest = {f"{kind}:{c}": 0.0 for c in names for kind in ("state", "level", "fault")}
-            self._states.append(list(model.adopt(k, self._ns(0.0), {**rest, **seen})))
-        self._walk_counters()
+        self._states: list[list[State]] = [[model.rest(k)] for k in range(len(model.clusters))]
 
     # -- asking
 
@@ -114,27 +110,3 @@ class Sim:
         if not 0 < len(out) <= MOST_STATES:
             raise InternalError(f"{len(out)} possible states of cluster {k} while planning")
         return out
-
-    def _walk_counters(self) -> None:
-        """Press every counted cycle to its empty position, taking the world in which the first press
-        gives position 1: the conductor's home leaves the same state however it got there."""
-        for function in self._spec.functions.values():
-            control = next(
-                (c.name for c in self._spec.controls.values() if c.function == function.name), None
-            )
-            if function.position != "counter" or control is None:
-                continue
-            for members in function.positions:
-                self.apply(PRESS, control, 1)
-                self._suppose(function.circuits, members)
-                self.apply(RELEASE, control, 0)
-                self.advance(self._now_ms)
-
-    def _suppose(self, circuits: tuple[str, ...], members: tuple[str, ...]) -> None:
-        for circuit in circuits:
-            k = self.cluster_of[circuit]
-            value = 1.0 if circuit in members else 0.0
-            kept = [self._model.keep(k, s, f"state:{circuit}", value, value) for s in self._states[k]]
-            left = [s for s in kept if s is not None]
-            if left:
-                self._states[k] = self._distinct(k, left)

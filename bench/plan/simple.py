@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from bench.core.model import Model
 from bench.core.plan import Plan, Step
 from bench.oracle import Oracle
 from bench.spec.model import Spec
@@ -43,7 +42,7 @@ Woven = tuple[list[Step], float, list[Job]]
 
 
 def _weave(
-    spec: Spec, model: Model, *, short: bool, seed: int, supply: bool, left_out: frozenset[str]
+    spec: Spec, model: Oracle, *, short: bool, seed: int, supply: bool, left_out: frozenset[str]
 ) -> Woven:
     pace = Pace.of(spec)
     sim = Sim(model, spec)
@@ -55,7 +54,7 @@ def _weave(
 
 
 def _finish(
-    spec: Spec, model: Model, woven: Woven, *, seed: int, supply: bool, whole: list[Step] | None = None
+    spec: Spec, model: Oracle, woven: Woven, *, seed: int, supply: bool, whole: list[Step] | None = None
 ) -> Plan:
     steps, end_ms, _ = woven
     earned = recount(spec, Sim(model, spec), steps, Pace.of(spec), end_ms)
