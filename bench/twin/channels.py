@@ -60,13 +60,11 @@ class Channels:
 
     def rule_locked(self, c: int) -> bool:
         """An on-write by a rule passes no lock but a by-hand seat that stores presses."""
-        if self.tripped[c] or self.inhibited[c] or self.forced[c] or self.shed[c]:
+        if self.tripped[c] or self.inhibited[c] or self.forced[c]:
+            return True
+        if self.shed[c] and self.shed_refuses[c]:
             return True
         return self.hand[c] and self.hand_ignores[c]
-
-    def off_ignored(self, c: int) -> bool:
-        """Do locks keep an off press from the stored level?"""
-        return (self.hand[c] and self.hand_ignores[c]) or self._force_ignores(c)
 
     def _force_ignores(self, c: int) -> bool:
         return self.forced[c] and any(
@@ -97,6 +95,7 @@ class Channels:
         self.touch(c)
         if writer:
             self.foreign.append((c, writer))
+            self.shed_level[c] = 0.0
 
     def switch_on(self, c: int, now_ns: int, writer: int = 0) -> None:
         """On-write: changes nothing where it is on already."""
@@ -117,6 +116,8 @@ class Channels:
         trip = self.rows[c].trip
         if not self.tripped[c] or trip is None or event not in trip.cleared_by:
             return False
+        if self.forced[c] and event != "control":
+            return False  # it would close because of an event that isn't a person's wish for it
         self.tripped[c] = False
         self._rules_due = True
         self.touch(c)
@@ -159,13 +160,14 @@ class Channels:
         if self.shed[c] == on:
             return
         self.shed[c] = on
+        before = self.shed_level[c]
         if on:
             self.shed_level[c] = self.stored[c]
             self.zero(c, now_ns)
             self.clear_trip(c, "shed")
             self.frozen.append((c, True))
-        elif restore and self.shed_level[c] > 0.0 and not self.rule_locked(c):
-            self.write(c, self.shed_level[c], now_ns)
+        elif restore and before > 0.0 and self.stored[c] <= 0.0 and not self.rule_locked(c):
+            self.write(c, before, now_ns)
         self.touch(c)
 
     def fire_timers(self, now_ns: int) -> None:
@@ -174,7 +176,7 @@ class Channels:
             if 0 < self.off_at[c] <= now_ns:
                 self.off_at[c] = 0
                 self.zero(c, now_ns)
-                self.clear_trip(c, "timer")
+                self.frozen.append((c, True))
 
     def next_timer(self) -> int:
         """Earliest end of a timer, or 0."""
@@ -211,12 +213,13 @@ class Channels:
             return 100.0
         if self.tripped[c]:
             return 0.0
+        held_off = self.inhibited[c] or (self.shed[c] and self.shed_refuses[c])
         if self.forced[c]:
-            if not self.inhibited[c]:
+            if not held_off:
                 return 100.0
             active = [r for r in self.force[c] if self.inputs.get(r.input)]
             return 100.0 if any(r.over_inhibit == "passes" for r in active) else 0.0
-        return 0.0 if self.inhibited[c] else self.stored[c]
+        return 0.0 if held_off else self.stored[c]
 
     def _inhibits(self, now_ns: int) -> bool:
         seen: dict[int, bool] = {}
@@ -249,6 +252,7 @@ class Channels:
             if not on:
                 if row.at_end == "drop":
                     self.zero(row.channel, now_ns)
+                    self.frozen.append((row.channel, True))
             elif not self.rule_locked(row.channel):
                 self.switch_on(row.channel, now_ns)
         return moved

@@ -72,6 +72,7 @@ class Firmware:
         self._operation_of = {(k.node, k.key): k.operation for k in tables.keys}
         self._shown_open: set[int] = set()
         self._restart_ns = 0
+        self._held_up: set[int] = set()
         self._changes: dict[tuple[str, int], int] = {}
 
     # ---- time
@@ -108,7 +109,6 @@ class Firmware:
         """A key event reaches the box; `ack`: its source and counter."""
         if not self.logic.awake:
             return
-        self.hear(t_ns, node)
         wait_ns = int(self.logic.row.shortest_press_ms * MS)
         operation = self._operation_of.get((node, key), 0)
         if down:
@@ -118,13 +118,15 @@ class Firmware:
                 return
         elif (node, key) in self._waiting_press and wait_ns:
             order = self._waiting_press.pop((node, key))
-            if any(q[1] == order and t_ns < q[2] + wait_ns for q in self._queue):
+            if any(q[1] == order and t_ns < q[2] for q in self._queue):
                 self._cancelled.add(order)
                 return
         late = self.quirks.slow_task_ms + self.quirks.late_ms.get(operation, 0.0)
         due = self._in_turn(self.tick(t_ns + (wait_ns if down else 0) + int(late * MS)))
         source, counter = ack or (-1, 0)
-        order = self.push(due, t_ns, "press" if down else "release", node, key, source, counter)
+        order = self.push(
+            due, t_ns + (wait_ns if down else 0), "press" if down else "release", node, key, source, counter
+        )
         if down and wait_ns:
             self._waiting_press[node, key] = order
 
@@ -201,6 +203,8 @@ class Firmware:
         for power in self.power.values():
             if box in (None, power.row.name):
                 power.powered = power.awake = True
+                power.lost_supply |= power.row.wake_by == "supply"
+                self._held_up |= self.operations.held_up()
                 self._wake(power, t_ns)
         self._finish(t_ns)
 
@@ -216,6 +220,7 @@ class Firmware:
         if power is self.logic:
             self._queue.clear()
             self._waiting_press.clear()
+            self._held_up |= self.operations.held_up()
             self.operations.forget()
 
     def _boot(self, power: Power, t_ns: int, reason: int) -> None:
@@ -241,7 +246,9 @@ class Firmware:
         for c in row.numbers:
             ch.dead[c] = False
             trip = ch.rows[c].trip
-            supply = power.lost_supply and trip is not None and "supply" in trip.cleared_by
+            supply = (
+                power.lost_supply and trip is not None and "supply" in trip.cleared_by and not ch.forced[c]
+            )
             if row.trip_at_wake == "cleared" or supply:
                 ch.tripped[c] = False
             ch.off_at[c] = 0
@@ -269,7 +276,8 @@ class Firmware:
         ch = self.channels
         level = self._wake_level.get(c)
         if level is None:
-            level = ch.stored[c] if row.others == "retained" else 0.0
+            level = ch.stored[c] if row.others == "retained" and c not in self._held_up else 0.0
+        self._held_up.discard(c)
         if ch.tripped[c]:
             level = 0.0
         ch.stored[c] = 0.0
@@ -344,7 +352,7 @@ class Firmware:
         elif kind == "report":
             self._report(number, now_ns)
         ch.settle(now_ns)
-        self.operations.spend()
+        self.operations.spend(now_ns)
 
     def _key(self, down: bool, node: str, key: int, arrived: int, now_ns: int) -> None:
         self._waiting_press.pop((node, key), None)
@@ -390,7 +398,7 @@ class Firmware:
             if name == f"input {row.number}" and row.on_lost != "hold":
                 self._take_input(row.number, int(row.on_lost == "active"), now_ns)
         self.channels.settle(now_ns)
-        self.operations.spend()
+        self.operations.spend(now_ns)
 
     def found(self, name: str) -> None:
         """It is back: keys that are down are spent until released."""
@@ -400,13 +408,15 @@ class Firmware:
         self.operations.advance(now_ns, now_ns)
         if node.held == "release":
             self.operations.release_node(node.name, now_ns)
-        if node.dim == "freeze":
-            self.operations.freeze_node(node.name)
+        kept = self.operations.freeze_node(node.name, now_ns) if node.dim == "freeze" else set()
+        kept |= self.operations.held_up(node.name)
         if node.others == "off":
             for key in self.tables.keys:
                 op = self.tables.operation.get(key.operation)
-                for c in op.members if key.node == node.name and op else ():
-                    self.channels.zero(c, now_ns, 0)
+                if key.node == node.name and op and op.code != "while_held":
+                    for c in op.members:
+                        if c not in kept:
+                            self.channels.zero(c, now_ns)
 
     def _mind_supply(self, now_ns: int) -> None:
         if any(p.row.shed for p in self.power.values()):
@@ -434,7 +444,7 @@ class Firmware:
         for c in limits.channels:
             self.channels.set_shed(c, on, limits.restore, now_ns)
         self.channels.settle(now_ns)
-        self.operations.spend()
+        self.operations.spend(now_ns)
 
     def _hand_over_late(self, now_ns: int) -> None:
         late = self.bus.late
@@ -449,7 +459,7 @@ class Firmware:
         """Settle, drive the outputs, show what changed, and find out when there is work again."""
         if self.logic.awake:
             self.channels.settle(now_ns)
-            self.operations.spend()
+            self.operations.spend(now_ns)
         changed = self.channels.take_changed()
         if changed:
             self._publish(changed, now_ns)

@@ -19,6 +19,7 @@ class DimHold:
     since_ns: int
     went_on: bool
     live: set[int]
+    clears: tuple[int, ...] = ()  # members tripped at the press
     ramps: dict[int, tuple[int, float, int]] = field(default_factory=dict)  # channel -> t0, level, direction
 
 
@@ -67,27 +68,33 @@ class Operations:
 
     def _after(self, now_ns: int) -> None:
         self.channels.settle(now_ns)
-        self.spend()
+        self.spend(now_ns)
         for c, writer in self.channels.foreign:
+            for number, hold in self.dims.items():
+                if number != writer:
+                    self._freeze(hold, c, now_ns)
             for number in self.place:
                 op = self.rows[number]
                 if number != writer and "member" in op.restart_on and c in op.members:
                     self.place[number] = len(op.rows) - 1
         self.channels.foreign.clear()
 
-    def spend(self) -> None:
+    def spend(self, now_ns: int) -> None:
         """Locks that began freeze ramps; those that zeroed a channel also spend keys that hold it on."""
         for c, also_held in self.channels.frozen:
             for hold in self.dims.values():
-                hold.live.discard(c)
-                if c in hold.ramps:
-                    del hold.ramps[c]
-                    self._remember(c)
+                self._freeze(hold, c, now_ns)
             if also_held:
                 for number, keys in self.held.items():
                     if c in self.rows[number].channels:
                         keys.clear()
         self.channels.frozen.clear()
+
+    def _freeze(self, hold: DimHold, c: int, now_ns: int) -> None:
+        hold.live.discard(c)
+        if c in hold.ramps:
+            self._remember(c, hold, now_ns)
+            del hold.ramps[c]
 
     def _toggle(self, op: OperationRow, key: Key, t_ns: int, now_ns: int) -> None:
         ch, c = self.channels, op.channels[0]
@@ -125,14 +132,15 @@ class Operations:
             return
         keys.discard(key)
         others = any(k and c in self.rows[n].channels for n, k in self.held.items())
-        if not others and not ch.off_ignored(c) and op.number not in ch.quirks.latches:
+        if not others and op.number not in ch.quirks.latches:
             ch.zero(c, now_ns, op.number)
 
     def _all(self, op: OperationRow, key: Key, t_ns: int, now_ns: int) -> None:
         ch = self.channels
         free = [c for c in op.channels if not ch.locked(c)]
+        tripped = tuple(c for c in op.channels if ch.tripped[c])
         if not free:
-            self._clear_members(op.channels, "group_off")
+            self._clear_members(tripped, "group_off")
             return
         on = [ch.stored[c] > 0.0 for c in free]
         off = any(on) if op.part_on == "off" else all(on)
@@ -140,7 +148,7 @@ class Operations:
             for c in free:
                 ch.switch_on(c, now_ns, op.number)
         if op.dims:
-            self.dims[op.number] = DimHold(key, t_ns, not off, set(free))
+            self.dims[op.number] = DimHold(key, t_ns, not off, set(free), tripped)
         elif off:
             self._all_off(op, op.channels, "group_off", now_ns)
 
@@ -160,9 +168,21 @@ class Operations:
                 ch.clear_trip(c, event)
 
     def _off(self, op: OperationRow, key: Key, t_ns: int, now_ns: int) -> None:
-        self._all_off(op, op.channels, "group_off", now_ns)
+        if len(op.channels) == 1:
+            self._clear_one_off(op, now_ns)
+        else:
+            self._all_off(op, op.channels, "group_off", now_ns)
+
+    def _clear_one_off(self, op: OperationRow, now_ns: int) -> None:
+        ch, c = self.channels, op.channels[0]
+        if ch.tripped[c]:
+            self._clear_members(op.channels, "control")
+        elif not ch.locked(c):
+            ch.zero(c, now_ns, op.number)
 
     def _on(self, op: OperationRow, key: Key, t_ns: int, now_ns: int) -> None:
+        if len(op.channels) == 1 and self._clears(op, op.channels[0]):
+            return
         for c in op.channels:
             if not self.channels.locked(c):
                 self.channels.switch_on(c, now_ns, op.number)
@@ -186,7 +206,10 @@ class Operations:
         ch = self.channels
         free = [c for c in op.members if not ch.locked(c)]
         if not free:
-            self._clear_members(op.members, "cycle_empty")
+            if any(ch.tripped[c] for c in op.members):
+                self._clear_members(op.members, "cycle_empty")
+                if op.number in self.place and () in op.rows:
+                    self.place[op.number] = op.rows.index(())
             return
         self.expire(op, now_ns)
         now_at = self.place_of(op)
@@ -238,21 +261,25 @@ class Operations:
         del self.dims[op.number]
         short = not hold.ramps and t_ns < hold.since_ns + self._hold_ns(op)
         for c in hold.ramps:
-            self._remember(c)
+            self._remember(c, hold, t_ns)
         if not short or hold.went_on:
             return
         if op.code == "all":
-            self._all_off(op, [c for c in op.channels if c in hold.live], "group_off", now_ns)
-        elif op.channels[0] in hold.live and not self.channels.off_ignored(op.channels[0]):
-            self.channels.zero(op.channels[0], now_ns, op.number)
+            self._clear_members(hold.clears, "group_off")
+        for c in sorted(hold.live):
+            self.channels.zero(c, now_ns, op.number)
 
     def _hold_ns(self, op: OperationRow) -> int:
         dims = [d for c in op.channels if (d := self.channels.rows[c].dim)]
         return int(min((d.hold_ms for d in dims), default=0) * 1e6)
 
-    def _remember(self, c: int) -> None:
+    def _remember(self, c: int, hold: DimHold, t_ns: int) -> None:
+        """The end of a ramp sets the memory, and the way of the next hold."""
         dim = self.channels.rows[c].dim
-        if dim and dim.memory != "none" and self.channels.stored[c] > 0.0:
+        if dim is None:
+            return
+        self.way[c] = ramp_way(dim, hold.ramps[c], t_ns)
+        if dim.memory != "none" and self.channels.stored[c] > 0.0:
             self.channels.memory[c] = self.channels.stored[c]
 
     def advance(self, t_ns: int, now_ns: int) -> None:
@@ -269,9 +296,6 @@ class Operations:
                 if t_ns < start:
                     continue
                 if c not in hold.ramps:
-                    if ch.locked(c) or ch.forced[c]:
-                        hold.live.discard(c)
-                        continue
                     level = max(ch.stored[c], dim.min_pct)
                     hold.ramps[c] = (start, level, self._direction(c, dim, level))
                 ch.write(c, ramp_level(dim, hold.ramps[c], t_ns), now_ns, 0)
@@ -284,16 +308,27 @@ class Operations:
                 way = 1
             elif level >= 100.0:
                 way = -1
-            self.way[c] = way
         return way
 
-    def freeze_node(self, node: str) -> None:
-        """Held dimming keys of a lost node are spent at the present level."""
+    def freeze_node(self, node: str, now_ns: int) -> set[int]:
+        """Held dimming keys of a lost node are spent at the present level; gives the channels."""
+        frozen: set[int] = set()
         for number, hold in list(self.dims.items()):
             if hold.key[0] == node:
+                frozen |= hold.live
                 for c in hold.ramps:
-                    self._remember(c)
+                    self._remember(c, hold, now_ns)
                 del self.dims[number]
+        return frozen
+
+    def held_up(self, but: str = "") -> set[int]:
+        """Channels that keys of nodes other than `but` hold on."""
+        return {
+            c
+            for n, keys in self.held.items()
+            if any(k[0] != but for k in keys)
+            for c in self.rows[n].channels
+        }
 
     def release_node(self, node: str, now_ns: int) -> None:
         """Circuits that only keys of a lost node hold on go off, whatever locks there are."""
@@ -344,6 +379,17 @@ def ramp_level(dim: DimRow, ramp: tuple[int, float, int], t_ns: int) -> float:
     along = (100.0 - level if way < 0 else width + level - dim.min_pct) + walked
     along %= 2 * width
     return 100.0 - along if along <= width else dim.min_pct + along - width
+
+
+def ramp_way(dim: DimRow, ramp: tuple[int, float, int], t_ns: int) -> int:
+    """Direction in which a ramp moves at `t_ns` (+1 up, -1 down)."""
+    start, level, way = ramp
+    if dim.at_end == "stop":
+        return way
+    width = 100.0 - dim.min_pct
+    along = 100.0 - level if way < 0 else width + level - dim.min_pct
+    along += (t_ns - start) * 1e-6 / dim.sweep_ms * width
+    return -1 if along % (2 * width) < width else 1
 
 
 def _at_rest(dim: DimRow, ramp: tuple[int, float, int], now_ns: int) -> bool:
