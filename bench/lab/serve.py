@@ -29,8 +29,8 @@ HIGH_WATER_BYTES = 65_536
 class Box(Protocol):
     """What is served: `bench.twin.Twin`, or anything that talks on a bus."""
 
-    def receive(self, frame: Frame) -> None:
-        """A frame from the bench arrives at `frame.t_ns`; the box has run until then."""
+    def receive(self, t_ns: int, can_id: int, data: bytes, extended: bool) -> None:
+        """A frame from the bench is on the bus at `t_ns`; the box has run until then."""
         ...
 
     def next_due(self) -> int | None:
@@ -93,10 +93,9 @@ class PtyServer:
         if self.adapter.open and not was_open:
             self._outgoing = Outgoing(HIGH_WATER_BYTES)
         self._outgoing.add(answers)
-        for can_id, payload, extended, remote, dlc in sent:
-            self._box.receive(
-                Frame(now_ns, can_id, payload, extended, remote=remote, dlc=(dlc or None) if remote else None)
-            )
+        for can_id, payload, extended, remote, _ in sent:
+            if not remote:  # a box answers no remote frame
+                self._box.receive(now_ns, can_id, payload, extended)
 
     def _show(self, frames: Sequence[Frame]) -> None:
         for frame in frames:

@@ -52,7 +52,7 @@ class Inbox:
     def __init__(self, limit: int) -> None:
         self._limit = limit
         self._entries: deque[Entry] = deque()
-        self._lost = 0
+        self._lost = self._lost_ns = 0
         self._ready = threading.Condition()
 
     def put(self, entries: Sequence[Entry]) -> int:
@@ -70,17 +70,24 @@ class Inbox:
     def _put_when_full(self, entry: Entry) -> int:
         spare = isinstance(entry, Alive) or (type(entry) is Frame and entry.direction != TX)
         if spare and len(self._entries) >= self._limit:
-            self._lost += type(entry) is Frame
-            return int(type(entry) is Frame)
-        if self._lost:
-            self._entries.append(Dropped(entry.t_ns, "queue", self._lost))
-            self._lost = 0
+            if type(entry) is not Frame:
+                return 0
+            self._lost += 1
+            self._lost_ns = entry.t_ns
+            return 1
+        self._say_lost()
         self._entries.append(entry)
         return 0
+
+    def _say_lost(self) -> None:
+        if self._lost:
+            self._entries.append(Dropped(self._lost_ns, "queue", self._lost))
+            self._lost = 0
 
     def take(self) -> list[Entry]:
         """Everything there is, without waiting."""
         with self._ready:
+            self._say_lost()
             taken = list(self._entries)
             self._entries.clear()
             return taken

@@ -27,8 +27,8 @@ class Bus:
         self.to_say = deque()
         self.heard = []
 
-    def receive(self, frame):
-        self.heard.append((frame.can_id, frame.data, frame.extended))
+    def receive(self, t_ns, can_id, data, extended):
+        self.heard.append((can_id, data, extended))
 
     def next_due(self):
         return 0 if self.to_say else None

@@ -1,0 +1,169 @@
+"""The owner thread: queue that counts, deadlines, late host, errors that reach the run."""
+
+import time
+
+import pytest
+
+from bench.core.clock import SystemClock
+from bench.core.entry import Alive, Dropped, HostLate, LinkLost, Refused
+from bench.core.errors import BenchError, InternalError
+from bench.core.frame import TX, Frame
+from bench.core.link import LinkFacts
+from bench.link.owner import Inbox, OwnedLink
+
+MS = 1_000_000
+
+
+class Steered(OwnedLink):
+    """A link whose transport is a list of functions, one a turn."""
+
+    def __init__(self, *turns, confirms=False):
+        super().__init__(SystemClock(), bus="can0")
+        self.turns = list(turns)
+        self.transmitted = []
+        self.confirms = confirms
+        self.closed = 0
+
+    @property
+    def facts(self):
+        return LinkFacts("steered", self.confirms, "none", 1.0)
+
+    def _connect(self):
+        pass
+
+    def _receive(self, timeout_s):
+        if self.turns:
+            return self.turns.pop(0)()
+        time.sleep(min(timeout_s, 0.001))
+        return []
+
+    def _transmit(self, tag, can_id, data, extended):
+        self.transmitted.append((tag, can_id))
+        return
+
+    def _wake(self):
+        pass
+
+    def _disconnect(self):
+        self.closed += 1
+
+
+def run(link, enough, limit_s=3):
+    """Entries of an opened link until enough."""
+    entries = []
+    until = link._clock.now_ns() + round(limit_s * 1e9)
+    while not enough(entries) and link._clock.now_ns() < until:
+        entries += link.wait(until)
+    link.close()
+    return entries
+
+
+def ended(entries):
+    return any(isinstance(e, LinkLost) for e in entries)
+
+
+def fail(error):
+    def turn():
+        raise error
+
+    return turn
+
+
+def test_an_internal_error_ends_the_link_with_its_text():
+    link = Steered(lambda: [Frame(1, 1, b"")], fail(ZeroDivisionError("oops")))
+    link.open()
+    entries = run(link, ended)
+    assert entries[0] == Frame(1, 1, b"")
+    assert entries[-1].reason == "internal error in the link thread: ZeroDivisionError: oops"
+    assert link.closed == 1
+
+
+def test_a_bench_error_ends_the_link_with_its_own_words():
+    link = Steered(fail(BenchError("the port is gone")))
+    link.open()
+    assert run(link, ended)[-1].reason == "the port is gone"
+
+
+def test_unanswered_sends_are_refused_when_the_link_ends():
+    def wait_for_send():
+        time.sleep(0.005)
+        return []
+
+    link = Steered(wait_for_send, list, fail(BenchError("gone")), confirms=True)
+    link.send_at(0, 0x123, b"", False)
+    link.open()
+    entries = [e for e in run(link, ended) if not isinstance(e, Alive)]
+    assert [type(e) for e in entries] == [Frame, Refused, LinkLost]
+    assert entries[1].reason == "the link ended before an answer"
+
+
+def test_a_late_host_is_said_with_how_late():
+    def stall():
+        time.sleep(0.06)
+        return []
+
+    link = Steered(stall)
+    link.open()
+    late = [
+        e for e in run(link, lambda got: any(isinstance(e, HostLate) for e in got)) if isinstance(e, HostLate)
+    ]
+    assert 50 <= late[0].late_ms <= 1000
+
+
+def test_sends_go_out_in_order_of_their_instants():
+    link = Steered()
+    now = link._clock.now_ns()
+    for k, wait_ms in enumerate((30, 10, 20)):
+        link.send_at(now + wait_ms * MS, 0x100 + k, b"", False)
+    link.open()
+    entries = run(link, lambda got: sum(type(e) is Frame for e in got) == 3)
+    assert [e.can_id for e in entries if type(e) is Frame] == [0x101, 0x102, 0x100]
+    assert link.transmitted == [(0, 0x101), (1, 0x102), (2, 0x100)]
+
+
+@pytest.mark.parametrize(
+    ("can_id", "data", "extended"), [(0x800, b"", False), (1 << 29, b"", True), (1, bytes(9), True)]
+)
+def test_a_frame_that_cannot_exist_is_our_own_defect(can_id, data, extended):
+    with pytest.raises(InternalError, match="is no classic CAN frame"):
+        Steered().send_at(0, can_id, data, extended)
+
+
+def test_a_link_opens_once_and_switches_no_supply():
+    link = Steered()
+    link.open()
+    with pytest.raises(InternalError, match="opened once"):
+        link.open()
+    with pytest.raises(BenchError, match="link steered cannot switch the supply of main"):
+        link.switch_supply_at(0, "main", True)
+    link.close()
+    link.close()
+
+
+def test_a_full_queue_counts_what_it_drops_and_keeps_what_must_not_be_lost():
+    inbox = Inbox(3)
+    frames = [Frame(n, n, b"") for n in range(5)]
+    own = replace_direction(frames[4])
+    assert inbox.put(frames[:2]) == 0
+    assert inbox.put([frames[2], frames[3], Alive(3), frames[4]]) == 2
+    assert inbox.put([own, LinkLost(9, "gone")]) == 0
+    assert inbox.take() == [*frames[:3], Dropped(4, "queue", 2), own, LinkLost(9, "gone")]
+    assert inbox.put(frames[:1]) == 0
+    assert inbox.take() == frames[:1]
+
+
+def test_a_drop_is_said_as_soon_as_the_queue_is_looked_at():
+    inbox = Inbox(1)
+    inbox.put([Frame(0, 0, b""), Frame(1, 1, b""), Alive(2)])
+    assert inbox.take() == [Frame(0, 0, b""), Dropped(1, "queue", 1)]
+    inbox.put([Alive(5)])
+    assert inbox.take() == [Alive(5)]
+
+
+def replace_direction(frame):
+    return frame._replace(direction=TX)
+
+
+def test_statistics_begin_at_nothing():
+    statistics = Steered().statistics()
+    assert (statistics.received, statistics.sent, statistics.worst_confirm_ms) == (0, 0, 0.0)
