@@ -64,7 +64,7 @@ def run_virtual(
     boat = boat or load_boat(spec)
     tables = boat_tables(boat.spec.boat.name)
     clock = VirtualClock(START_NS)
-    twin = Twin(tables, seed=seed, faults=faults, start_ns=START_NS, powered=True)
+    twin = Twin(tables, seed=seed, faults=faults, start_ns=START_NS, powered=False)
     wishes = wishes or Wishes(short=short, out=out)
     return run_on(
         boat, VirtualBench(twin, clock), clock, replace(wishes, guard=False), adapter="virtual", stop=stop,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 
 from bench.core.plan import Step
 from bench.spec.model import Spec
@@ -30,14 +31,14 @@ def recount(spec: Spec, sim: Sim, steps: Sequence[Step], pace: Pace, end_ms: flo
             _effects(spec, control, before, now, earned[began])
 
     for i, step in enumerate(steps):
-        _pass_time(sim, step.at_ms, lambda i=i: look(i - 1))
+        _pass_time(sim, step.at_ms, partial(look, i - 1))
         if step.kind == "press" and step.name in spec.controls:
             pressed[step.name] = i, sim.levels()
         sim.enact(step.kind, step.name, step.value)
         look(i)
         if step.kind == "release" and step.name in pressed:
             _released(spec, step.name, pressed.pop(step.name)[1], sim.levels(), earned[i])
-    _pass_time(sim, end_ms, lambda: look(len(steps) - 1))
+    _pass_time(sim, end_ms, partial(look, len(steps) - 1))
     return [list(dict.fromkeys(tags)) for tags in earned]
 
 

@@ -25,7 +25,6 @@ from bench.spec.profile import BenchProfile
 
 from .conductor import Conductor, Progress, no_progress
 from .off_build import build, would_stay_on
-from .off_words import off_words
 from .ports import Writes
 from .result import RunResult
 from .session_files import header, write_copies
@@ -94,7 +93,7 @@ def run_on(
     plan = wishes.plan or make_plan(spec, short=wishes.short, seed=wishes.seed, supply=switches)
     definitions.forget()
     assessor = Assessor(spec, definitions, model, profile=boat.profile, not_tested=plan.not_tested)
-    off = build(spec, definitions, off_words(boat.spec), adapter)
+    off = build(spec, definitions, model.off_words(), adapter)
     recorder: Writes = Unrecorded()
     if wishes.out is not None:
         versions = {"hardstand": _own_version(), "python": sys.version.split()[0]}
@@ -112,7 +111,7 @@ def run_on(
 
 def before_the_run(boat: Boat, *, guard: bool, switches_supply: bool) -> tuple[Complaint, ...]:
     """What would stay on if the run died, to be said before the first stimulus."""
-    off = build(boat.spec, boat.definitions, off_words(boat.spec), "")
+    off = build(boat.spec, boat.definitions, Oracle(boat.spec).off_words(), "")
     said = [Complaint(text, severity="warning") for text in off.comes_on_later]
     if switches_supply:
         return tuple(said)

@@ -112,7 +112,8 @@ class Conductor:
         bus.t_ns = self.clock.now_ns()
         bus.mark(Started(bus.t_ns, jitter_ms, evidence))
         self.progress(0.0, self.total_ms, "listening")
-        bus.pump(self.clock.now_ns() + int(LISTEN_FIRST_MS * MS))
+        if not self.link.facts.switches_supply:  # else the first thing is to take the supply away
+            bus.pump(self.clock.now_ns() + int(LISTEN_FIRST_MS * MS))
         self._prepare_off()
         self.stimulated = True
         self.heart.start(self.clock.now_ns() + AHEAD_NS)

@@ -22,8 +22,9 @@ def build(spec: Spec, definitions: Definitions, words: OffWords, adapter: str) -
     respond_ms = max(b.respond_ms for b in boxes)
     cycles = [b.frames_ms["state"].cycle_ms or 0.0 for b in boxes if "state" in b.frames_ms]
     shortest_ms = max(b.shortest_press_ms for b in boxes)
+    keys = set(definitions.keys)
     usable = {
-        c: tuple((key, most) for key, most in words.get(c, ()) if key in definitions.keys)
+        c: tuple((key, _most(spec, key, presses)) for key, presses in words.get(c, ()) if key in keys)
         for c in spec.circuits
     }
     return OffData(
@@ -38,6 +39,11 @@ def build(spec: Spec, definitions: Definitions, words: OffWords, adapter: str) -
         read_back_ms=respond_ms + 2 * max(cycles, default=100.0) + 200.0,
         comes_on_later=tuple(_later(spec)),
     )
+
+
+def _most(spec: Spec, control: str, presses: int) -> int:
+    """One more than needed, should one be lost; a cycle's pass holds that spare already."""
+    return presses if spec.functions[spec.controls[control].function].kind == "cycle" else presses + 1
 
 
 def would_stay_on(data: OffData) -> list[str]:

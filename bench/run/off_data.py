@@ -130,7 +130,8 @@ class CounterBook:
     def __init__(self, data: OffData) -> None:
         self.held: set[str] = set()
         self._last: dict[str, int] = {}
-        self._known: dict[tuple[int, bool], list[tuple[Template, bytes, str, bool]]] = {}
+        self._patterns: dict[tuple[int, bool], list[tuple[int, ...]]] = {}
+        self._known: dict[tuple[int, bool, bytes], tuple[Template, str, bool]] = {}
         for table, down in ((data.press, True), (data.release, False)):
             for control, template in table.items():
                 self._learn(template, control, down)
@@ -138,17 +139,23 @@ class CounterBook:
             self._learn(template, "", False)
 
     def _learn(self, template: Template, control: str, down: bool) -> None:
+        patterns = self._patterns.setdefault((template.can_id, template.extended), [])
+        if template.counter_bits not in patterns:
+            patterns.append(template.counter_bits)
         blank = put_bits(template.data, template.counter_bits, 0)
-        key = (template.can_id, template.extended)
-        self._known.setdefault(key, []).append((template, blank, control, down))
+        self._known[template.can_id, template.extended, blank] = template, control, down
 
     def note(self, can_id: int, extended: bool, payload: bytes) -> None:
         """A frame was, or is about to be, sent."""
-        for template, blank, control, down in self._known.get((can_id, extended), ()):
-            if len(payload) != len(blank) or put_bits(payload, template.counter_bits, 0) != blank:
+        for bits in self._patterns.get((can_id, extended), ()):
+            if any(bit >> 3 >= len(payload) for bit in bits):
                 continue
-            if template.counter_bits:
-                self._last[self._owner(template)] = get_bits(payload, template.counter_bits)
+            found = self._known.get((can_id, extended, put_bits(payload, bits, 0)))
+            if found is None or found[0].counter_bits != bits:
+                continue
+            template, control, down = found
+            if bits:
+                self._last[self._owner(template)] = get_bits(payload, bits)
             if control and down:
                 self.held.add(control)
             elif control:
