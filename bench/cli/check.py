@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 
 from bench.cli.parser import Parser, add_json
 
@@ -46,6 +47,8 @@ def run(args: argparse.Namespace) -> int:
 def _check(args: argparse.Namespace) -> int:
     from bench.cli.loading import load_for_check
     from bench.cli.output import complaint_document, print_json, print_lines
+    from bench.report.terminal import width_of
+    from bench.report.text import hanging
 
     findings, promised = load_for_check(args.spec)
     errors = sum(finding.severity == "error" for finding in findings)
@@ -60,12 +63,13 @@ def _check(args: argparse.Namespace) -> int:
         )
         return status
     print_lines(finding.render() for finding in findings)
-    warnings = len(findings) - errors
-    print_lines(
-        [f"{errors} errors, {warnings} warnings", ""]
-        if promised
-        else [f"{errors} errors, {warnings} warnings"]
-    )
+    print_lines([f"{_count(errors, 'error')}, {_count(len(findings) - errors, 'warning')}"])
     if promised:
-        print_lines(["What this spec promises:", "", *(f"  {promise}" for promise in promised)])
+        width = width_of(sys.stdout)
+        print_lines(["", "What this spec promises:", ""])
+        print_lines(line for promise in promised for line in hanging(promise, width))
     return status
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"

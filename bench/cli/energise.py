@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TextIO
 
 from bench.core.errors import Complaint, UsageError
-from bench.report.text import wrap
+from bench.report.text import hanging
 from bench.spec.model import Circuit, Spec
 
 NAVIGATION = ("masthead", "sidelights", "stern", "allround", "towing")
@@ -45,8 +45,7 @@ def confirm(spec: Spec, *, yes: bool, ask: TextIO, answer: TextIO, width: int = 
     """
     ask.write("This run energises a real box:\n")
     for line in hazards(spec):
-        first, *more = wrap(line, width - 2, "  ")
-        ask.write("\n".join([first, *(f"  {rest}" for rest in more)]) + "\n")
+        ask.write("\n".join(hanging(line, width)) + "\n")
     if yes:
         return
     if not (ask.isatty() and answer.isatty()):

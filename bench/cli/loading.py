@@ -76,7 +76,7 @@ def _sorted(findings: Sequence[Complaint]) -> list[Complaint]:
     return sorted(findings, key=lambda c: (c.severity != "error", c.path, c.line or 0, c.column or 0))
 
 
-def plan_for(spec: Spec, *, short: bool, supply: bool = True) -> Plan:
+def plan_for(spec: Spec, *, short: bool, supply: bool) -> Plan:
     """The plan that a run of this spec follows. `supply`: the bench can switch the supply."""
     from bench.plan import make_plan
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from typing import TYPE_CHECKING
 
 from bench.cli.parser import Parser, add_json, add_spec
@@ -23,6 +24,12 @@ def parser() -> Parser:
     made.add_argument(
         "--short", action="store_true", help="the short plan of at most 20 s that CI runs in real time"
     )
+    made.add_argument(
+        "--on",
+        metavar="WHERE",
+        default="twin",
+        help="plan for a box there, as in hardstand run; only twin can switch the supply (default: %(default)s)",
+    )
     add_json(made)
     return made
 
@@ -35,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
     from bench.cli.output import print_json, print_lines
 
     boat = load_boat(args.spec)
-    plan = plan_for(boat.spec, short=args.short)
+    plan = plan_for(boat.spec, short=args.short, supply=args.on == "twin")
     if args.json:
         print_json({"status": 0, **asdict(plan)})
         return 0
@@ -45,20 +52,24 @@ def run(args: argparse.Namespace) -> int:
 
 def plan_lines(plan: Plan) -> list[str]:
     """A plan for people: how long, what is done when, what it earns, what it leaves out."""
-    from bench.report.text import table
+    from bench.report.terminal import width_of
+    from bench.report.text import hanging, table
+
+    width = width_of(sys.stdout)
 
     rows = [[f"{step.at_ms / 1e3:.2f} s", _doing(step), step.about] for step in plan.steps]
     lines = [
         f"{plan.title}: {len(plan.steps)} steps, {plan.duration_ms / 1e3:.0f} s on the bench, "
         f"start: {plan.start}",
         "",
-        *table(("at", "done", "why"), rows, 100),
+        *table(("at", "done", "why"), rows, width),
         "",
-        f"covers {len(plan.covered)} things:",
-        *(f"  {item}" for item in plan.covered),
+        "covers:",
+        *(line for item in plan.covered for line in hanging(item, width)),
     ]
     if plan.not_tested:
-        lines += ["", "not tested:", *(f"  {subject}: {why}" for subject, why in plan.not_tested.items())]
+        left = [f"{subject}: {why}" for subject, why in plan.not_tested.items()]
+        lines += ["", "not tested:", *(line for item in left for line in hanging(item, width))]
     return lines
 
 

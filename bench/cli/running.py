@@ -17,15 +17,16 @@ from bench.cli.loading import Boat, load_boat
 from bench.cli.output import warn
 from bench.cli.require import parse_require, with_requirement
 from bench.cli.virtual import parse_faults
-from bench.core.clock import utc_text
+from bench.core.clock import SystemClock, utc_text
 from bench.core.errors import Complaint, UsageError
 from bench.judge import JUDGE_VERSION
 from bench.lab.api import run_virtual
+from bench.link.open import link_from_text
 from bench.report import Material, write_results
 from bench.report.progress import Progress
 from bench.report.terminal import width_of
 from bench.run.api import Boat as RunBoat
-from bench.run.api import Wishes, run_link
+from bench.run.api import Wishes, before_the_run, run_link
 from bench.run.conductor import no_progress
 from bench.run.result import RunResult
 from bench.run.stop import StopFlag
@@ -60,6 +61,9 @@ def run_command(args: argparse.Namespace) -> int:
     warn(boat.warnings)
     check_wish(wish, boat)
     if wish.on != "twin":
+        link = link_from_text(wish.on, SystemClock())  # only to hear of a wrong name before asking
+        spoken = RunBoat(boat.spec, boat.definitions)
+        warn(before_the_run(spoken, guard=True, switches_supply=link.facts.switches_supply))
         confirm(boat.spec, yes=args.yes, ask=sys.stderr, answer=sys.stdin, width=width_of(sys.stderr))
     progress = Progress(sys.stderr, width=width_of(sys.stderr))
     try:

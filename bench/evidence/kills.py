@@ -151,7 +151,7 @@ def study(sample: float = 1.0) -> Page:
         summary += ": " + "; ".join(wrong[:5])
     header = ("signal", "runs", "verdict on what was recorded", "box left on", "exit status")
     about = (
-        "The virtual box in a process of its own, which never switches anything off by itself; a short run over "
-        "its pseudo-terminal is ended by a signal at a random moment; then the box is asked what is on."
+        "The virtual box in a process of its own, which never switches anything off by itself; a short run "
+        "over its pseudo-terminal is ended by a signal at a random moment; then the box is asked what is on."
     )
     return Page("kills", "Runs that were killed", about, not wrong, summary, (Table(header, rows),))

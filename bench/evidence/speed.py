@@ -112,8 +112,8 @@ def study(sample: float = 1.0) -> Page:
         "idle share",
     )
     note = (
-        "All cyclic frames are on. Real time holds everything from loading the spec to the verdict, recording "
-        "included; reports are left out. Idle: more than 500 ms after the last stimulus."
+        "All cyclic frames are on. Real time holds everything from loading the spec to the verdict, "
+        "recording included; reports are left out. Idle: more than 500 ms after the last stimulus."
     )
     count = max(1, round(RUNS * sample))
     return Page(

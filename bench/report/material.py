@@ -70,7 +70,9 @@ def what_was_done(material: Material, deviation: Deviation) -> str:
     cause = deviation.cause or "nothing that explains it"
     if deviation.cause_t_ns is not None:
         cause += f", at {material.seconds(deviation.cause_t_ns)}"
-    return cause if deviation.step is None else f"{cause} (step {deviation.step})"
+    if deviation.step is None:
+        return cause
+    return f"{cause} (step {deviation.step})" if deviation.step >= 0 else f"{cause} (around the plan)"
 
 
 def when(material: Material, deviation: Deviation) -> str:

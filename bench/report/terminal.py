@@ -9,7 +9,7 @@ from typing import TextIO
 
 from bench.core.verdict import FAIL, INCONCLUSIVE, PASS, Discrepancy, Verdict
 from bench.report.material import Material, how_sure, what_was_done, when
-from bench.report.text import printable, table, wrap
+from bench.report.text import hanging, printable, table, wrap
 
 _SGR = {PASS: "1;32", FAIL: "1;31", INCONCLUSIVE: "1;33"}
 TABLE_FROM = 100  # columns from which a table is readable; narrower terminals get blocks
@@ -105,7 +105,7 @@ def _doubts(material: Material, width: int) -> list[str]:
     lines = ["in doubt:"]
     for doubt in doubts[:LISTED]:
         subject = f"{doubt.subject}: " if doubt.subject else ""
-        lines += _item(f"{material.seconds(doubt.t_ns)}  {subject}{doubt.reason}", width)
+        lines += hanging(f"{material.seconds(doubt.t_ns)}  {subject}{doubt.reason}", width)
     return lines + _more(len(doubts) - LISTED)
 
 
@@ -114,13 +114,8 @@ def _listing(title: str, items: Mapping[str, str], width: int) -> list[str]:
         return []
     lines = [f"{title}:"]
     for reason, names in list(_by_reason(items).items())[:LISTED]:
-        lines += _item(f"{', '.join(names)}: {reason}", width)
+        lines += hanging(f"{', '.join(names)}: {reason}", width)
     return lines + _more(len(_by_reason(items)) - LISTED)
-
-
-def _item(text: str, width: int) -> list[str]:
-    first, *more = wrap(text, width - 2, "  ")
-    return [first, *(f"  {line}" for line in more)]
 
 
 def _by_reason(items: Mapping[str, str]) -> dict[str, list[str]]:

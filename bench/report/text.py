@@ -28,6 +28,12 @@ def wrap(text: str, width: int, indent: str = "") -> list[str]:
     return [indent + line for line in lines or [""]]
 
 
+def hanging(text: str, width: int, indent: str = "  ") -> list[str]:
+    """`text` wrapped behind `indent`, its further lines two columns deeper."""
+    first, *more = wrap(text, width - 2, indent)
+    return [first, *(f"  {line}" for line in more)]
+
+
 def table(
     header: Sequence[str], rows: Sequence[Sequence[str]], width: int, notes: Sequence[str] = ()
 ) -> list[str]:
