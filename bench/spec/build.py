@@ -39,6 +39,10 @@ class _Names:
     def __init__(self, tree: Table, reading: Reading) -> None:
         self.reading = reading
         self.tree = tree
+        # tables that could not be read: what they would have held is not called unknown
+        self._unread = {k for k, v in tree.items() if v is BAD}
+        if reading.errors:
+            self._unread |= {k for k in _TABLES if k not in tree}
         self.boxes = self._table("boxes")
         self.panels = self._table("panels")
         self.screens = self._table("screens")
@@ -52,6 +56,10 @@ class _Names:
 
     def _whole(self, table: str) -> Iterator[tuple[str, Read]]:
         return ((n, v) for n, v in self._table(table).items() if v is not BAD)
+
+    def _unknown(self, where: str, what: str, name: str, known: Iterable[str]) -> None:
+        if not any(_TABLES[table] == what for table in self._unread):
+            self.reading.unknown(where, what, name, known)
 
     # boxes, circuits, nodes
 
@@ -88,7 +96,7 @@ class _Names:
             if self.boxes:
                 self.reading.at(at, f"{what} does not say its box", f"box: {listed(self.boxes)}")
         elif box is not BAD and box not in self.boxes:
-            self.reading.unknown(f"{at}.box", "box", box, self.boxes)
+            self._unknown(f"{at}.box", "box", box, self.boxes)
 
     def _check_sheds(self, box: str, supply: Read) -> None:
         if not isinstance(supply, model.SupplyLimits):
@@ -120,7 +128,7 @@ class _Names:
     def _circuit(self, where: str, name: str) -> bool:
         if name in self.circuits:
             return True
-        self.reading.unknown(where, "circuit", name, self.circuits)
+        self._unknown(where, "circuit", name, self.circuits)
         return False
 
     def _all_circuits(self, where: str, names: Read) -> None:
@@ -168,6 +176,8 @@ class _Names:
             return functions.get(name)
         if name in self.circuits:
             return functions.setdefault(name, model.Function(name, "toggle", (name,), implied=True))
+        if self._unread & {"functions", "circuits"}:
+            return None
         known = [*self.raw_functions, *self.circuits]
         advice = self.reading.suggest(name, known) or "name a function, or a circuit for its plain toggle"
         self.reading.at(where, f'there is no function or circuit "{name}"', listed(sorted(known)), advice)
@@ -181,7 +191,7 @@ class _Names:
             kind, _, name = node.partition(" ")
             table = self.panels if kind == "panel" else self.screens
             if name not in table:
-                self.reading.unknown(f"controls.{node}", kind, name, table)
+                self._unknown(f"controls.{node}", kind, name, table)
             if keys is BAD:
                 continue
             for key, values in keys.items():
@@ -219,7 +229,7 @@ class _Names:
             kind = kind or "panel"
             table = self.panels if kind == "panel" else self.screens
             if name not in table:
-                self.reading.unknown(f"outside.{node}", kind, name, table)
+                self._unknown(f"outside.{node}", kind, name, table)
             if keys is BAD:
                 continue
             bound_keys = bound.get(f"{kind} {name}")
@@ -301,10 +311,10 @@ class _Names:
                     "other circuits",
                 )
         if kind == "force" and isinstance(values.get("sensor"), str) and values["sensor"] not in self.sensors:
-            self.reading.unknown(f"{at}.by", "sensor", values["sensor"], self.sensors)
+            self._unknown(f"{at}.by", "sensor", values["sensor"], self.sensors)
         if kind == "backlight":
             if isinstance(values.get("panel"), str) and values["panel"] not in self.panels:
-                self.reading.unknown(f"{at}.backlight", "panel", values["panel"], self.panels)
+                self._unknown(f"{at}.backlight", "panel", values["panel"], self.panels)
             if isinstance(values.get("when"), dict):
                 self._check_when(f"{at}.when", values["when"], functions)
 
@@ -352,6 +362,14 @@ class _Names:
         )
 
 
+_TABLES = {
+    "boxes": "box",
+    "panels": "panel",
+    "screens": "screen",
+    "sensors": "sensor",
+    "circuits": "circuit",
+    "functions": "function",
+}
 _RULES: dict[str, Read] = {
     "force": model.Force,
     "follow": model.Follow,

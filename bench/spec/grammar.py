@@ -96,7 +96,7 @@ FUNCTION = Tagged(
                     CIRCUIT,
                     PCT,
                     least=1,
-                    empty="names no circuit",
+                    empty="this names no circuit",
                     twice='circuit "{key}" stands twice in the scene',
                 ),
                 "Level of each circuit; 0 switches off; circuits not named are left alone.",

@@ -21,8 +21,8 @@ SECONDS_ABOVE = Number("s", above=0, hi=86_400)
 AMPERE = Number("A", above=0, hi=1_000)
 VOLT = Number("V", above=0, hi=60)
 CIRCUIT = Name("circuit")
-CIRCUITS = ListOf(CIRCUIT, least=1, empty="names no circuit")
-CIRCUITS_OR_ONE = ListOf(CIRCUIT, least=1, one_alone=True, empty="names no circuit")
+CIRCUITS = ListOf(CIRCUIT, least=1, empty="this names no circuit")
+CIRCUITS_OR_ONE = ListOf(CIRCUIT, least=1, one_alone=True, empty="this names no circuit")
 
 
 def word(cls: type, name: str) -> Word:

@@ -17,9 +17,9 @@ _MEANS = {
 def box_promises(spec: Spec, box: Box) -> Iterator[str]:
     """Promises about timing, wake-up, by hand, trips and supply."""
     yield (
-        f"Box {box.name} ({box.supply_v:g} V) shows the effect of a key within {seconds(box.respond_ms)}, and "
-        f"currents are steady within {seconds(box.settle_ms)}. Presses less than {seconds(box.resolves_ms)} apart may "
-        f"count in either order.{_presses(box)}"
+        f"Box {box.name} ({box.supply_v:g} V) shows the effect of a key within {seconds(box.respond_ms)}, "
+        f"and currents are steady within {seconds(box.settle_ms)}. Presses less than "
+        f"{seconds(box.resolves_ms)} apart may count in either order.{_presses(box)}"
     )
     yield (
         f"Box {box.name} looks at its inputs every {seconds(box.timing_ms.scan)}, takes them as steady after "
@@ -66,7 +66,8 @@ def _wake(box: Box) -> str:
     others = "stay dark" if box.wake.others == "dark" else "come back as they were"
     silent = box.wake.not_available_ms
     states = f' States may read "not available" for up to {seconds(silent)} after that.' if silent else ""
-    return f"Box {box.name} wakes {by} within {box.wake.within_s:g} s; circuits without a wake-up level {others}.{states}"
+    wakes = f"Box {box.name} wakes {by} within {box.wake.within_s:g} s"
+    return f"{wakes}; circuits without a wake-up level {others}.{states}"
 
 
 def _by_hand(box: Box) -> str:

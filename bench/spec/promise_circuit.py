@@ -84,8 +84,8 @@ def _dim(dim: Dim) -> str:
     }[dim.memory_by_scene]
     return (
         f"It dims between {dim.min_pct:g} and 100 % while its key is held longer than "
-        f"{seconds(dim.hold_ms)}, {_LAWS[dim.law]}, from full to least in {dim.range_s:g} s, give or take {dim.range_tol_pct:g} %; "
-        f"{way} and {end}. {comes}{scene}"
+        f"{seconds(dim.hold_ms)}, {_LAWS[dim.law]}, from full to least in {dim.range_s:g} s, "
+        f"give or take {dim.range_tol_pct:g} %; {way} and {end}. {comes}{scene}"
     )
 
 
