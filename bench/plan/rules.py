@@ -100,8 +100,9 @@ def scene(desk: Desk, f: Function) -> Script:
         yield from desk.all_off(f.circuits)
         if once or not desk.lacking(f.name, "on", "off"):
             break
-    lit = [m for m, level in f.presets.items() if level > 0 and m in desk.toggle_of]
-    for member in lit[:1] if desk.short else lit:
+    if desk.short:
+        return
+    for member in (m for m, level in f.presets.items() if level > 0 and m in desk.toggle_of):
         yield from desk.tap(f.name, "on", f"scene {f.name}")
         yield from desk.switch(member, on=False, about=f"{member} changed by its own key")
         text = f"scene {f.name} after {member} was changed"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
+from typing import NamedTuple
 
 from bench.core.plan import Plan, Step
 from bench.oracle import Oracle
@@ -19,6 +21,15 @@ SHORT_MS = 13_000.0  # of the 20 s of a short run; the rest is for listening, ho
 REST_MS = 500.0  # watched after the last stimulus
 
 
+class Woven(NamedTuple):
+    """A plan in the making. `ended_ms`: title of a job -> when it ended."""
+
+    steps: list[Step]
+    end_ms: float
+    jobs: list[Job]
+    ended_ms: dict[str, float]
+
+
 def make_plan(spec: Spec, *, short: bool = False, seed: int = 0, supply: bool = False) -> Plan:
     """The plan for a boat. `supply`: the bench can switch the supply, so waking up is tested.
 
@@ -32,13 +43,18 @@ def make_plan(spec: Spec, *, short: bool = False, seed: int = 0, supply: bool = 
     left_out: frozenset[str] = frozenset()
     while True:
         made = _weave(spec, model, short=True, seed=seed, supply=supply, left_out=left_out)
-        _, end_ms, ran = made
-        if end_ms <= SHORT_MS or not ran:
-            return _finish(spec, model, made, seed=seed, supply=supply, whole=whole[0])
-        left_out |= {max(ran, key=lambda j: (j.rank, len(j.clusters), j.title)).title}
+        if made.end_ms <= SHORT_MS or not made.jobs:
+            return _finish(spec, model, made, seed=seed, supply=supply, whole=whole.steps)
+        left_out |= {_spare(made).title}
 
 
-Woven = tuple[list[Step], float, list[Job]]
+def _spare(woven: Woven) -> Job:
+    """The job a short plan can best do without: of those that wait for each other until the end, one
+    whose behaviour another job still samples."""
+    last = max(woven.jobs, key=lambda j: woven.ended_ms[j.title])
+    held_up = [j for j in woven.jobs if j.clusters & last.clusters]
+    kinds = Counter(j.title.split()[0] for j in woven.jobs)
+    return max(held_up, key=lambda j: (kinds[j.title.split()[0]] > 1, j.rank, len(j.clusters), j.title))
 
 
 def _weave(
@@ -50,13 +66,13 @@ def _weave(
     chosen = [j for j in jobs(desk, supply=supply) if j.title not in left_out]
     weave = Weave(sim, pace)
     end_ms = weave.run(chosen)
-    return weave.steps, end_ms + REST_MS, chosen
+    return Woven(weave.steps, end_ms + REST_MS, chosen, weave.ended_ms)
 
 
 def _finish(
     spec: Spec, model: Oracle, woven: Woven, *, seed: int, supply: bool, whole: list[Step] | None = None
 ) -> Plan:
-    steps, end_ms, _ = woven
+    steps, end_ms = woven.steps, woven.end_ms
     earned = recount(spec, Sim(model, spec), steps, Pace.of(spec), end_ms)
     steps = [
         Step(s.at_ms, s.kind, s.name, s.value, s.about, (*s.covers, *earned[i])) for i, s in enumerate(steps)

@@ -62,6 +62,7 @@ class Weave:
     sim: Sim
     pace: Pace
     steps: list[Step] = field(default_factory=list)
+    ended_ms: dict[str, float] = field(default_factory=dict)
     _resume: list[tuple[float, int, _Running]] = field(default_factory=list)
     _pending: list[_Running] = field(default_factory=list)
     _busy: set[int] = field(default_factory=set)
@@ -107,6 +108,7 @@ class Weave:
         self.sim.advance(t_ms)
         act = next(running.script, None)
         if act is None:
+            self.ended_ms[running.job.title] = t_ms
             self._busy -= running.job.clusters
             self._start(t_ms)
         elif act.kind == "wait":
