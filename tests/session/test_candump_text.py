@@ -81,7 +81,7 @@ def by_grammar(line):
     return frame._replace(data=one, dlc=two)
 
 
-@settings(max_examples=2000, deadline=None, derandomize=True)
+@settings(max_examples=800, deadline=None, derandomize=True)
 @given(mutated())
 @pytest.mark.slow
 def test_a_mutated_line_is_read_exactly_as_the_grammar_says_or_refused_with_a_reason(line):

@@ -75,7 +75,7 @@ def marks(draw):
     return cls(draw(INSTANTS), *rest)
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=40, deadline=None, derandomize=True)
 @given(st.lists(frames() | marks(), max_size=30), st.integers(0, 2))
 def test_a_recording_gives_back_what_write_gave_back(tmp_path_factory, entries, flushes):
     folder = tmp_path_factory.mktemp("r") / "s"
