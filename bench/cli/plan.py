@@ -28,7 +28,7 @@ def parser() -> Parser:
         "--on",
         metavar="WHERE",
         default="twin",
-        help="plan for a box there, as in hardstand run; only twin can switch the supply (default: %(default)s)",
+        help="where the box is, as in hardstand run: only twin can switch the supply (default: %(default)s)",
     )
     add_json(made)
     return made

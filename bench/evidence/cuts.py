@@ -95,7 +95,7 @@ def study(sample: float = 1.0) -> Page:
         summary += ": " + "; ".join(wrong[:10])
     table = Table(("recording", "cuts", "inconclusive", "fail", "wrong"), rows)
     about = (
-        "Each sample recording, cut at bytes drawn by a fixed seed and judged. Of the marks, by turns, those that "
-        "stood on disk by then are left, all of them, or fewer."
+        "Each sample recording, cut at bytes drawn by a fixed seed and judged. Of the marks, by turns, those "
+        "that stood on disk by then are left, all of them, or fewer."
     )
     return Page("cuts", "Recordings that were cut off", about, bool(rows) and not wrong, summary, (table,))

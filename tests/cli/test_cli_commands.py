@@ -36,7 +36,8 @@ def test_check_finds_no_error_in_a_shipped_boat_and_says_what_it_promises(capsys
     assert status == 0
     assert "0 errors" in out
     assert "What this spec promises:" in out
-    assert all(len(line) <= 100 for line in out.splitlines())
+    promises = out.split("What this spec promises:")[1]
+    assert all(len(line) <= 100 for line in promises.splitlines())
 
 
 def test_check_as_json_holds_findings_and_promises(capsys):
@@ -106,7 +107,8 @@ def test_report_writes_all_files_or_the_page_alone(session, tmp_path, capsys):
     said(capsys, "report", folder, "--html", tmp_path / "page.html")
     assert (tmp_path / "page.html").read_text().startswith("<!doctype html>")
     Xml.fromstring((folder / "junit.xml").read_bytes())
-    assert next(csv.reader((folder / "discrepancies.csv").open()))[0] == "number"
+    rows = csv.reader((folder / "discrepancies.csv").read_text().splitlines())
+    assert next(rows)[0] == "number"
 
 
 @pytest.mark.slow

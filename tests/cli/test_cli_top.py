@@ -4,7 +4,6 @@ import argparse
 import json
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -116,16 +115,18 @@ def test_ctrl_c_ends_with_130_and_no_traceback(capsys, monkeypatch):
 
 
 @pytest.mark.slow
-def test_help_starts_within_a_quarter_of_a_second():
-    """The best of several: the machine is shared, the limit is about imports."""
+def test_help_takes_less_than_a_quarter_of_a_second():
+    """CPU time, the best of several: other work on this machine is not ours."""
+    resource = pytest.importorskip("resource", reason="CPU time of children is read the POSIX way")
     took = []
     for _ in range(5):
-        start = time.perf_counter()
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
         subprocess.run(
             [sys.executable, "-m", "bench.cli", "--help"], cwd=ROOT, check=True, capture_output=True
         )
-        took.append(time.perf_counter() - start)
-    assert min(took) < 0.25
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        took.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+    assert 0 < min(took) < 0.25
 
 
 def test_help_imports_neither_numpy_nor_any_library_for_can():
