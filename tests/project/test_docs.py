@@ -106,3 +106,41 @@ def test_decision_records_have_each_their_own_number():
 
 def test_pages_are_found():
     assert Path("README.md") in {page.relative_to(ROOT) for page in PAGES}
+
+
+def test_every_page_under_docs_can_be_reached_from_the_index():
+    start = ROOT / "docs" / "README.md"
+    seen, todo = set(), [start]
+    while todo:
+        page = todo.pop()
+        if page in seen:
+            continue
+        seen.add(page)
+        for link in links(page):
+            target = (page.parent / link.partition("#")[0]).resolve()
+            if target.is_dir():
+                todo += (
+                    [target / "README.md"] if (target / "README.md").exists() else sorted(target.glob("*.md"))
+                )
+            elif target.suffix == ".md":
+                todo.append(target)
+    assert sorted(str(p.relative_to(ROOT)) for p in set((ROOT / "docs").rglob("*.md")) - seen) == []
+
+
+def test_the_readme_gives_two_commands_for_a_fresh_machine_and_the_same_for_windows():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    setup = text.split("## Set up")[1].split("## ")[0]
+    posix, windows = setup.split("On Windows")
+    assert re.findall(r"^    (.*)$", posix, re.M) == ["make demo", "make test"]
+    lines = re.findall(r"^    (.*)$", windows, re.M)
+    assert lines[0] == "py -m venv .venv"
+    assert any("requirements-ci.txt" in line for line in lines)
+    assert lines[-2:] == [r".venv\Scripts\hardstand demo", r".venv\Scripts\python -m pytest"]
+
+
+@pytest.mark.parametrize(
+    "word", ["loads move", "horn", "run dry", "gets hot", "navigation lights", "sea trial", "electrician"]
+)
+def test_the_readme_holds_every_caution(word):
+    cautions = (ROOT / "README.md").read_text(encoding="utf-8").split("## Cautions")[1].split("\n## ")[0]
+    assert word in " ".join(cautions.lower().split())
