@@ -14,7 +14,8 @@ _HEAD = """# The spec, key by key
 What a builder agreed, as a YAML file. The first key is the format's version. Unknown keys, keys that stand
 twice and values outside their range are errors, each with line and column. Values are read as this page says
 and never as YAML guesses: `off`, `no`, `1:30` stay text, and a number with a leading zero is refused. What a
-behaviour means is in [meaning.md](meaning.md). Names are letters, digits, `_` and `-`, a letter first;
+behaviour means is in [meaning.md](meaning.md), what `check` finds beyond this page in
+[rules](rules/README.md). Names are letters, digits, `_` and `-`, a letter first;
 circuits, functions and sensors have name spaces of their own, and a circuit named where a function is due
 means its plain toggle. Tables and lists can be shared by YAML's anchors. Examples: the boats in `bench/data`.
 

@@ -1,3 +1,4 @@
+# ruff: noqa: E501 - whole sentences are compared
 """The text of every complaint of the loader, by mending the demo's spec the wrong way."""
 
 import pytest
@@ -70,7 +71,7 @@ CASES = {
         "a list where text is due - expected text",
     ),
     "nothing where a table is due": (
-        ("panels:\n  helm: {lost: {after_ms: 1500, momentary: release, dim: freeze, others: hold}}", "panels: "),  # noqa: E501
+        ("panels:\n  helm: {lost: {after_ms: 1500, momentary: release, dim: freeze, others: hold}}", "panels: "),
         "",
         "nothing where a table of keys is due - expected table of panel: a panel",
     ),
@@ -380,7 +381,7 @@ def test_memory_by_scene_is_due_when_a_scene_sets_a_circuit_that_remembers():
 def test_memory_by_scene_is_refused_without_memory():
     found = only(("memory: none, direction: down", "memory: none, memory_by_scene: kept, direction: down"))
     assert found.endswith(
-        'circuit "chart_table" has no memory that a scene could change - expected no such key with memory: none'  # noqa: E501
+        'circuit "chart_table" has no memory that a scene could change - expected no such key with memory: none'
     )
 
 

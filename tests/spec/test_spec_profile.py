@@ -1,3 +1,4 @@
+# ruff: noqa: E501 - whole sentences are compared
 import pytest
 
 from bench.core.errors import SpecError
@@ -34,7 +35,7 @@ def test_a_profile_says_what_stands_on_the_bench(tmp_path):
     path = tmp_path / "bench.yaml"
     path.write_text(GOOD, encoding="utf-8")
     profile = load_profile(path)
-    assert (profile.adapter, profile.clock, profile.echo, profile.confirms) == ("slcan:/dev/ttyACM0", "host", "none", True)  # noqa: E501  # fmt: skip
+    assert (profile.adapter, profile.clock, profile.echo, profile.confirms) == ("slcan:/dev/ttyACM0", "host", "none", True)  # fmt: skip
     assert (profile.jitter_ms, profile.supply, profile.limits) == (3, FixedSupply(13.2), Limits(1, 4))
     assert profile.fixtures == {"seat": Fixture("seat", "by_hand", "person", ("horn",))}
     assert match_profile(profile, SPEC) == ()
@@ -58,12 +59,12 @@ def test_complaints_come_at_once_with_line_and_nearest_word():
         "hardstand_bench: 1\nadaptor: x\nclock: hots\necho: none\nconfirms: yes\nsupply: fixed\n"
     )
     assert found == [
-        'bench.yaml:1:1: error: the bench profile says no "adapter" and "jitter_ms" - expected adapter: text; '  # noqa: E501
+        'bench.yaml:1:1: error: the bench profile says no "adapter" and "jitter_ms" - expected adapter: text; '
         "jitter_ms: number from 0 to 600000 in ms",
-        'bench.yaml:2:1: error: unknown key "adaptor" in the bench profile - expected hardstand_bench, name, adapter, '  # noqa: E501
+        'bench.yaml:2:1: error: unknown key "adaptor" in the bench profile - expected hardstand_bench, name, adapter, '
         "clock, echo, confirms, jitter_ms, supply, circuits, channels, fixtures or limits - "
         'did you mean "adapter"?',
-        'bench.yaml:3:8: error: "hots" is not a word known here - expected host or device - did you mean "host"?',  # noqa: E501
+        'bench.yaml:3:8: error: "hots" is not a word known here - expected host or device - did you mean "host"?',
         'bench.yaml:5:11: error: "yes" is neither true nor false - expected true or false',
         'bench.yaml:6:9: error: "fixed" is not a word known here - expected none, or a table of fixed_v',
     ]  # fmt: skip
@@ -72,7 +73,7 @@ def test_complaints_come_at_once_with_line_and_nearest_word():
 def test_a_spec_is_no_profile_and_a_newer_profile_is_refused_by_name():
     spec = complaints("hardstand: 1\n")
     assert spec == [
-        'bench.yaml:1:1: error: this is a spec, not a bench profile - expected a file that begins "hardstand_bench: 1"'  # noqa: E501
+        'bench.yaml:1:1: error: this is a spec, not a bench profile - expected a file that begins "hardstand_bench: 1"'
     ]
     newer = complaints("hardstand_bench: 3\n")
     assert newer == [
@@ -96,7 +97,7 @@ def test_a_profile_that_names_what_the_spec_lacks_is_told_so():
         'bench.yaml:7:12: error: there is no circuit "hron" - did you mean "horn"?',
         'bench.yaml:8:19: error: circuit "deck_fwd" has two loads: by its name and by its channel 3 - '
         "expected one of them - delete one",
-        "bench.yaml:8:36: error: no circuit is on channel 99 of box main - expected a channel that the spec uses",  # noqa: E501
+        "bench.yaml:8:36: error: no circuit is on channel 99 of box main - expected a channel that the spec uses",
         'bench.yaml:8:55: error: there is no box "mian" - expected main - did you mean "main"?',
         'bench.yaml:9:44: error: there is no circuit or sensor "bilge_flaot" - did you mean "bilge_float"?',
     ]
