@@ -17,11 +17,12 @@ from bench.cli.judging import judged
 from bench.cli.loading import load_boat
 from bench.core.clock import SystemClock
 from bench.core.errors import HardstandError
-from bench.core.frame import Frame
+from bench.core.frame import TX, Frame
 from bench.core.link import Link
 from bench.core.verdict import FAIL
 from bench.definitions import Definitions
 from bench.evidence.page import Page, Table
+from bench.session import open_session
 
 KILLS = 30
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
@@ -30,18 +31,20 @@ LATEST_S, AFTER_S = 16.0, 30.0
 
 @dataclass(frozen=True, slots=True)
 class Killed:
-    """`outcome` of the session; `on`: circuits that the box still reports on afterwards."""
+    """`outcome` of the session; `on`: circuits that the box still reports on afterwards; `sent`: frames
+    that the run had sent before it was ended (a run that sent none has switched nothing on)."""
 
     signal_name: str
     after_s: float
     status: int
     outcome: str
     on: tuple[str, ...]
+    sent: int
 
     @property
     def is_right(self) -> bool:
-        """No wrong verdict, and everything off."""
-        return not self.on and self.outcome != FAIL and not self.outcome.startswith("error")
+        """No wrong verdict, and everything off that the run could have switched on."""
+        return not (self.on and self.sent) and self.outcome != FAIL and not self.outcome.startswith("error")
 
 
 @contextmanager
@@ -70,24 +73,30 @@ def kill_at(boat: str, port: str, number: signal.Signals, after_s: float, folder
     process.send_signal(number)
     status = process.wait(60)
     on = still_on(boat, port, clock)
+    if not (folder / "frames.log").exists():
+        return Killed(number.name, after_s, status, "not begun", on, 0)
     try:
-        outcome = (
-            judged(str(folder), None)[1].verdict.outcome if (folder / "frames.log").exists() else "not begun"
-        )
+        outcome = judged(str(folder), None)[1].verdict.outcome
+        sent = sum(isinstance(e, Frame) and e.direction == TX for e in open_session(folder).entries())
     except HardstandError as error:
-        outcome = f"error: {error}"
-    return Killed(number.name, after_s, status, outcome, on)
+        outcome, sent = _of_nothing(folder, error), 0
+    return Killed(number.name, after_s, status, outcome, on, sent)
+
+
+def _of_nothing(folder: Path, error: HardstandError) -> str:
+    """A run that was ended before its first flush leaves an empty recording, which may be refused."""
+    return f"error: {error}" if (folder / "frames.log").stat().st_size else "not begun"
 
 
 def still_on(boat: str, port: str, clock: SystemClock) -> tuple[str, ...]:
     """Circuits the box reports on, once they have been off or the guard has had its time."""
-    from bench.link import open_link
+    from bench.link.open import link_from_text
 
     end_ns = clock.now_ns() + round(AFTER_S * 1e9)
     definitions = load_boat(boat).definitions
     on: set[str] = set()
     while clock.now_ns() < end_ns:
-        link = open_link(f"slcan:{port}", clock)
+        link = link_from_text(f"slcan:{port}", clock)
         try:
             link.open()
         except HardstandError:  # the guard still holds the port
@@ -139,7 +148,7 @@ def study(sample: float = 1.0) -> Page:
                 name,
                 len(mine),
                 outcomes,
-                sum(bool(one.on) for one in mine),
+                sum(bool(one.on and one.sent) for one in mine),
                 str(sorted({o.status for o in mine})),
             ]
         )
