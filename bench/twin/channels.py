@@ -257,13 +257,13 @@ class Channels:
                 self.switch_on(row.channel, now_ns)
         return moved
 
-    def settle_outputs(self) -> None:
-        """Outputs alone, before rules look at them."""
-        while self._dirty:
-            self._output(self._dirty.pop())
-
-    def forget_edges(self) -> None:
-        """After a wake-up: what follow sources do now is no edge; inhibits act as levels."""
+    def settle_without_edges(self, now_ns: int) -> None:
+        """At a wake-up: inhibits act as levels, and what follow sources do is no edge."""
+        for _ in range(_SETTLE_LIMIT):
+            while self._dirty:
+                self._output(self._dirty.pop())
+            if not self._inhibits(now_ns):
+                break
         for i, (row, command) in enumerate(self._follow_rows):
             values = self.stored if command else self.out
             self._follow_was[i] = any(values[s] > 0.0 for s in row.sources)

@@ -35,6 +35,7 @@ class Power:
     low_since: int = 0
     high_since: int = 0
     shed: bool = False
+    ordered: bool = False  # shed by order, whatever the voltage
 
 
 class Firmware:
@@ -69,6 +70,7 @@ class Firmware:
         self._heard_at: dict[str, int] = {}
         self._last_press = -(1 << 60)
         self._lamps_shown: set[tuple[str, int]] = set()
+        self._places = dict(self.operations.place)
         self._operation_of = {(k.node, k.key): k.operation for k in tables.keys}
         self._shown_open: set[int] = set()
         self._restart_ns = 0
@@ -252,20 +254,19 @@ class Firmware:
             if row.trip_at_wake == "cleared" or supply:
                 ch.tripped[c] = False
             ch.off_at[c] = 0
-            ch.shed[c] = False
+            ch.shed[c] = ch.inhibited[c] = False
             dim = ch.rows[c].dim
             if power.lost_supply and dim and dim.memory == "kept":
                 ch.memory[c] = 100.0
             if c not in self.quirks.wake_zero:
                 self._wake_channel(c, row, now_ns)
             ch.touch(c)
-        power.lost_supply = power.shed = False
+        power.lost_supply = power.shed = power.ordered = False
         power.low_since = power.high_since = 0
         power.unavailable_until = now_ns + int(row.not_available_ms * MS) if row.not_available_ms else 0
         if power is self.logic:
             self.operations.forget()
-        ch.settle_outputs()
-        ch.forget_edges()
+        ch.settle_without_edges(now_ns)
         ch.settle(now_ns)
         ch.frozen.clear()
         ch.foreign.clear()
@@ -424,7 +425,7 @@ class Firmware:
         volts = self.electrics.volts
         for power in self.power.values():
             limits = power.row.shed
-            if limits is None:
+            if limits is None or power.ordered:
                 continue
             low, high = volts < limits.below_v, volts > limits.above_v
             power.low_since = (power.low_since or now_ns) if low else 0
@@ -461,6 +462,11 @@ class Firmware:
             self.channels.settle(now_ns)
             self.operations.spend(now_ns)
         changed = self.channels.take_changed()
+        if self.operations.place != self._places:  # a count moved: its lamps move though no output does
+            moved = [n for n, at in self.operations.place.items() if self._places[n] != at]
+            self._places = dict(self.operations.place)
+            if self.logic.awake:
+                self._light({c for n in moved for c in self.tables.operation[n].members}, now_ns)
         if changed:
             self._publish(changed, now_ns)
         self.work_ns = self._next(now_ns)
@@ -479,6 +485,8 @@ class Firmware:
                 self._report(c, now_ns)
         if self.logic.awake:
             self._light(changed, now_ns)
+        if self.electrics.watched:
+            self.electrics.refresh(now_ns)
 
     def _driven(self, c: int) -> float:
         return 0.0 if self.channels.dead[c] else self.channels.out[c]
@@ -557,7 +565,7 @@ class Firmware:
                 due = min(due, max(heard + self._lost_ns(name), now_ns + 1))
         for power in self.power.values():
             limits = power.row.shed
-            if limits is None:
+            if limits is None or power.ordered:
                 continue
             if power.low_since and not power.shed:
                 due = min(due, power.low_since + int(limits.for_ms * MS))

@@ -202,6 +202,7 @@ class Twin:
         """Supply low long enough, or back long enough."""
         self._advance(t_ns)
         self._box(box)
+        self._firmware.power[box].ordered = on
         self._firmware.set_shed(box, on, t_ns)
         self._firmware.work(t_ns)
 
