@@ -11,7 +11,7 @@ from bench.spec.model import Box, Spec
 from .binding import Binding, Rule, SignalName
 from .database import DbMessage, Field
 from .nodes import counted, is_counted, own_nodes
-from .observers import Extra, Observer, Page, Switch
+from .observers import Extra, Observer, Page, Switch, in_spans
 from .readings import BoundMessage
 from .resolve import Resolver
 from .words import PER_BOX, PER_CHANNEL, STATE, TIMING
@@ -37,6 +37,7 @@ class ReportBinder:
         self.bound = Reports()
         self._items: dict[str, list[Item]] = {}
         self._identity_reader: Extra | None = None
+        self._shown: dict[tuple[str, str], str] = {}  # kind and field -> signal
 
     def run(self) -> Reports:
         """The bound messages; look at `names.complaints` before using them."""
@@ -47,7 +48,7 @@ class ReportBinder:
         self._panel_lights()
         self._sensor_reports()
         for kind in PER_BOX:
-            if rule := self.binding.reports.get(kind):
+            for rule in self.binding.reports.get(kind, ()):
                 self._single(rule, f"{kind}:{self.box.name}")
         self._identity()
         self._ack()
@@ -60,6 +61,10 @@ class ReportBinder:
 
     def _observe(self, rule: Rule, name: SignalName, found: Field, signal: str) -> None:
         self.names.fits(rule, name, found)
+        kind = signal.partition(":")[0]
+        other = self._shown.setdefault((kind, found.full_name), signal)
+        if other != signal and kind != "backlight":  # one dimmer may light every panel
+            self.names.say(name, f"{found.full_name} stands for both {other} and {signal}")
         self._add(found, Observer(signal, found, rule))
 
     def _single(self, rule: Rule, signal: str) -> None:
@@ -68,8 +73,19 @@ class ReportBinder:
                 self._observe(rule, name, found, signal)
                 return
 
-    def _numbered(self, rule: Rule, wanted: Sequence[tuple[int, str, str]]) -> None:
-        """`wanted`: number, signal, words for a warning. All missing: the name is wrong."""
+    def _numbered(self, rules: tuple[Rule, ...], wanted: Sequence[tuple[int, str, str]]) -> None:
+        """`wanted`: number, signal, words for a warning."""
+        left = list(wanted)
+        for rule in rules:
+            mine = [w for w in left if not rule.numbers or in_spans(w[0], rule.numbers)]
+            left = [w for w in left if w not in mine]
+            self._by_rule(rule, mine)
+        for number, signal, about in left:
+            why = f"{about}: no rule of {rules[-1].part.where} is for {number}, so it is not observable"
+            self._blind(signal, SignalName("", rules[-1].part), why)
+
+    def _by_rule(self, rule: Rule, wanted: Sequence[tuple[int, str, str]]) -> None:
+        """All missing: the rule's name is wrong. Some: those are not observable."""
         missing: list[tuple[str, SignalName, str, int]] = []
         reasons: list[str] = []
         for number, signal, about in wanted:
@@ -79,7 +95,8 @@ class ReportBinder:
             else:
                 missing.append((signal, name, about, number))
                 reasons.append(why)
-        if missing and (len(missing) == len(wanted) or any(reasons)):
+        hopeless = len(missing) == len(wanted) or any(reasons)
+        if missing and (hopeless or any(self.names.is_mispadded(n.fill(k)) for _, n, _, k in missing)):
             _, name, _, number = missing[0]
             self.names.missing(name, name.fill(number), next((r for r in reasons if r), ""))
             return
@@ -94,17 +111,18 @@ class ReportBinder:
 
     def _per_channel(self, kind: str) -> None:
         circuits = [c for c in self.spec.circuits.values() if c.box == self.box.name]
-        rule = self.binding.reports.get(kind)
-        if rule is None:
+        rules = self.binding.reports.get(kind)
+        if not rules:
             for c in circuits:
                 self.bound.unobservable[f"{kind}:{c.name}"] = f"the binding has no {kind}"
-            if circuits:
+            words = [w for r in self.binding.reports.get("state", ()) for _, _, w in r.words]
+            if circuits and not (kind == "fault" and STATE["tripped"] in words):
                 self.names.warn(
                     SignalName("", self.binding.sheet.root),
                     f"the binding has no {kind}: it is not observable on {self.box.name}",
                 )
             return
-        self._numbered(rule, [(c.channel, f"{kind}:{c.name}", f"channel {c.channel}") for c in circuits])
+        self._numbered(rules, [(c.channel, f"{kind}:{c.name}", f"channel {c.channel}") for c in circuits])
 
     def _derive_faults(self) -> None:
         """A state field's "tripped" is a fault besides, even where faults have frames of their own."""
@@ -125,9 +143,8 @@ class ReportBinder:
             controls = [
                 c for c in self.spec.controls.values() if f"{c.kind} {c.node}" == node and c.lamp is not None
             ]
-            rule = self.binding.lamps.get(node)
-            if rule is not None:
-                self._numbered(rule, [(c.key, f"lamp:{c.name}", c.name) for c in controls])
+            if rules := self.binding.lamps.get(node):
+                self._numbered(rules, [(c.key, f"lamp:{c.name}", c.name) for c in controls])
                 continue
             for c in controls:
                 self._blind(f"lamp:{c.name}", None, f"the binding has no lamp for {node}")
@@ -136,9 +153,8 @@ class ReportBinder:
         for light in self.spec.backlights:
             if self.spec.panels[light.panel].box != self.box.name:
                 continue
-            rule = self.binding.backlights.get(f"panel {light.panel}")
-            if rule is not None:
-                self._single(rule, f"backlight:{light.panel}")
+            if rules := self.binding.backlights.get(f"panel {light.panel}"):
+                self._single(rules[0], f"backlight:{light.panel}")
             else:
                 self._blind(
                     f"backlight:{light.panel}", None, f"the binding has no backlight for panel {light.panel}"
@@ -146,8 +162,8 @@ class ReportBinder:
 
     def _sensor_reports(self) -> None:
         sensors = [s for s in self.spec.sensors.values() if s.box == self.box.name]
-        if rule := self.binding.reports.get("sensor"):
-            self._numbered(rule, [(s.input, f"sensor:{s.name}", f"sensor {s.name}") for s in sensors])
+        if rules := self.binding.reports.get("sensor"):
+            self._numbered(rules, [(s.input, f"sensor:{s.name}", f"sensor {s.name}") for s in sensors])
         else:
             for s in sensors:
                 self.bound.unobservable[f"sensor:{s.name}"] = "the binding has no sensor"

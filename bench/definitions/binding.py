@@ -36,10 +36,14 @@ class SignalName:
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """How one kind of signal is read. `words`: raw range -> number; empty: a scaled quantity."""
+    """How one kind of signal is read. `words`: raw range -> number; empty: a scaled quantity.
+
+    `numbers`: the channels, keys or inputs it is for; empty: all.
+    """
 
     part: Part
     names: tuple[SignalName, ...]
+    numbers: Spans = ()
     named: Mapping[int, SignalName] = field(default_factory=dict)
     words: tuple[tuple[int, int, int], ...] = ()
     not_available: Spans = ()
@@ -103,9 +107,9 @@ class Binding:
     unused_bits: int = 1
     sources: dict[str, int] = field(default_factory=dict)
     source_parts: dict[str, Part] = field(default_factory=dict)
-    reports: dict[str, Rule] = field(default_factory=dict)
-    lamps: dict[str, Rule] = field(default_factory=dict)
-    backlights: dict[str, Rule] = field(default_factory=dict)
+    reports: dict[str, tuple[Rule, ...]] = field(default_factory=dict)
+    lamps: dict[str, tuple[Rule, ...]] = field(default_factory=dict)
+    backlights: dict[str, tuple[Rule, ...]] = field(default_factory=dict)
     counters: tuple[SignalName, ...] = ()
     identity: tuple[tuple[str, SignalName, str], ...] = ()  # word, signal, version | hex | number
     ack: AckRule | None = None
@@ -172,7 +176,7 @@ def _check_node(sheet: Sheet, part: Part, node: str, others: tuple[str, ...] = (
         sheet.say(part, f'"{node}" in {part.where} is no node', expected=f"panel NAME, screen NAME{also}")
 
 
-_RULE_KEYS = ("signal", "named", "values", "not_available", "error", "times")
+_RULE_KEYS = ("signal", "values", "not_available", "error", "times")
 
 
 def _name(sheet: Sheet, part: Part, placeholder: str | None = None) -> SignalName:
@@ -191,8 +195,22 @@ def _name(sheet: Sheet, part: Part, placeholder: str | None = None) -> SignalNam
     return SignalName(text, part)
 
 
+def _rules(sheet: Sheet, part: Part, kind: str, placeholder: str) -> tuple[Rule, ...]:
+    """One rule, or a list of rules that are each `for` some numbers."""
+    if part.items is None:
+        return (_rule(sheet, part, kind, placeholder),)
+    rules = tuple(_rule(sheet, p, kind, placeholder) for p in part.items)
+    for rule in rules[:-1]:
+        if not rule.numbers:
+            sheet.say(
+                rule.part, f"{rule.part.where} leaves nothing for the rules after it", expected='"for: 1..12"'
+            )
+    return rules
+
+
 def _rule(sheet: Sheet, part: Part, kind: str, placeholder: str | None, extra: tuple[str, ...] = ()) -> Rule:
-    keys = sheet.mapping(part, (*_RULE_KEYS, *extra))
+    numbered = ("for", "named") if placeholder else ()
+    keys = sheet.mapping(part, (*_RULE_KEYS, *numbered, *extra))
     if "signal" not in keys and "named" not in keys:
         sheet.say(part, f'{part.where} lacks "signal"')
     names = (
@@ -202,9 +220,17 @@ def _rule(sheet: Sheet, part: Part, kind: str, placeholder: str | None, extra: t
     if "named" in keys:
         for number, value in sheet.mapping(keys["named"]).items():
             named[sheet.span_of(value, number)[0]] = _name(sheet, value)
+    for name in names:
+        if placeholder and not _PLACE.search(name.text):
+            sheet.say(
+                name.part,
+                f'"{name.text}" would stand for every {placeholder}',
+                expected=f"{{{placeholder}}} in it",
+            )
     rule = Rule(
         part=part,
         names=names,
+        numbers=_spans(sheet, keys.get("for")),
         named=named,
         words=_words(sheet, part, keys.get("values"), kind),
         not_available=_spans(sheet, keys.get("not_available")),
@@ -259,19 +285,19 @@ def _read_reports(b: Binding, part: Part) -> None:
     allowed = (*PER_CHANNEL, "lamp", "backlight", "sensor", *PER_BOX, "counter", "identity", "ack")
     for kind, value in sheet.mapping(part, allowed).items():
         if kind in PER_CHANNEL:
-            b.reports[kind] = _rule(sheet, value, kind, "channel")
+            b.reports[kind] = _rules(sheet, value, kind, "channel")
         elif kind == "sensor":
-            b.reports[kind] = _rule(sheet, value, kind, "input")
+            b.reports[kind] = _rules(sheet, value, kind, "input")
         elif kind in PER_BOX:
-            b.reports[kind] = _rule(sheet, value, kind, None)
+            b.reports[kind] = (_rule(sheet, value, kind, None),)
         elif kind == "lamp":
             for node, rule in sheet.mapping(value).items():
                 _check_node(sheet, rule, node)
-                b.lamps[node] = _rule(sheet, rule, kind, "key")
+                b.lamps[node] = _rules(sheet, rule, kind, "key")
         elif kind == "backlight":
             for node, rule in sheet.mapping(value).items():
                 _check_node(sheet, rule, node)
-                b.backlights[node] = _rule(sheet, rule, kind, None)
+                b.backlights[node] = (_rule(sheet, rule, kind, None),)
         elif kind == "counter":
             keys = sheet.mapping(value, ("signal",), ("signal",))
             b.counters = tuple(_name(sheet, p) for p in sheet.list_of(keys["signal"])) if keys else ()

@@ -60,16 +60,11 @@ def load_database(path: Path) -> Database:
 
     **Raises:** DefinitionError with every complaint, each with its line.
     """
-    try:
-        stat = path.stat()
-    except OSError as e:
-        raise DefinitionError(Complaint(f"cannot be read: {e.strerror}", path=str(path))) from e
-    return _load(path, (stat.st_mtime_ns, stat.st_size))
+    return _load(path, read_text(path))
 
 
 @lru_cache(maxsize=16)
-def _load(path: Path, stamp: tuple[int, int]) -> Database:
-    text = read_text(path)
+def _load(path: Path, text: str) -> Database:
     lines, complaints = lint_dbc(text, str(path))
     errors = [c for c in complaints if c.severity == "error"]
     if errors:

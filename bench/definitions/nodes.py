@@ -61,7 +61,7 @@ def _once(
     names: Resolver,
     node: str,
     name: str,
-    group: dict[str, int] | dict[str, Rule] | dict[str, KeyRule] | dict[str, AliveRule],
+    group: dict[str, int] | dict[str, tuple[Rule, ...]] | dict[str, KeyRule] | dict[str, AliveRule],
 ) -> None:
     if name in group:
         part = binding.source_parts.get(node, binding.sheet.root)
@@ -74,7 +74,7 @@ def check_nodes(spec: Spec, binding: Binding, names: Resolver) -> None:
     """Complains about nodes that the spec does not have and about addresses given twice."""
     known = {f"panel {n}" for n in spec.panels} | {f"screen {n}" for n in spec.screens}
     used: list[tuple[str, Part]] = list(binding.source_parts.items())
-    used += [(n, r.part) for n, r in (*binding.lamps.items(), *binding.backlights.items())]
+    used += [(n, r[0].part) for n, r in (*binding.lamps.items(), *binding.backlights.items()) if r]
     used += [(n, k.part) for n, k in binding.keys.items()] + [(n, a.part) for n, a in binding.alive.items()]
     if binding.ack:
         used += [(n, binding.ack.part) for n in binding.ack.sources.values()]

@@ -6,7 +6,8 @@ from bench.core.errors import Complaint
 
 from .binding import Binding, Rule, SignalName
 from .database import Database, DbMessage, Field
-from .nearest import nearest
+from .nearest import nearest, same_number
+from .observers import in_spans
 
 CLASSIC_BYTES = 8
 _PDU2 = 240  # J1939-21: from this PF on, PS is part of the PGN
@@ -86,6 +87,13 @@ class Resolver:
         else:
             self.say(name, f'{self.db.path} has no signal "{text}"', advice=nearest(text, self.db.holders))
 
+    def is_mispadded(self, text: str) -> bool:
+        """Whether the definitions have that signal with other zeros before its number."""
+        message, dot, signal = text.rpartition(".")
+        if not dot:
+            return bool(same_number(signal, self.db.holders))
+        return message in self.db.messages and bool(same_number(signal, self.db.messages[message].fields))
+
     def message(self, name: SignalName, text: str) -> DbMessage | None:
         """The message of that name; a complaint when there is none."""
         found = self.db.messages.get(text)
@@ -109,6 +117,8 @@ class Resolver:
 
     def numbered(self, rule: Rule, number: int) -> tuple[Field | None, SignalName, str]:
         """The field for one channel, key or input; the name that was tried first; why there is none."""
+        if rule.numbers and not in_spans(number, rule.numbers):
+            return None, (*rule.names, *rule.named.values())[0], ""
         if number in rule.named:
             return self.require(rule.named[number]), rule.named[number], ""
         why = ""

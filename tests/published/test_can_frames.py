@@ -91,4 +91,6 @@ def test_most_stuff_bits_of_empty_standard_frames_is_six():  # CAN-11: exhaustiv
 def test_exact_length_lies_between_nominal_and_worst(can_id, data, extended):
     can_id &= 0x1FFFFFFF if extended else 0x7FF
     total = exact_bits(can_id, data, extended=extended).total
-    assert nominal_bits(len(data), extended=extended) <= total <= worst_case_bits(len(data), extended=extended)
+    assert (
+        nominal_bits(len(data), extended=extended) <= total <= worst_case_bits(len(data), extended=extended)
+    )
