@@ -2,37 +2,39 @@
 
 from __future__ import annotations
 
-from itertools import combinations
-
 from bench.core.errors import Complaint
 from bench.loads import LOAD_KINDS
 from bench.spec.model import Circuit, Follow, Inhibit, Spec
+from bench.spec.wording import names
 
-from .finding import finding
+from .finding import finding, quoted
 from .reach import bound
 
 
 def check(spec: Spec) -> list[Complaint]:
-    """A warning for each pair on one box that is always switched together and draws alike."""
-    by_role: dict[object, list[str]] = {}
-    for name in spec.circuits:
-        by_role.setdefault(_role(spec, name), []).append(name)
+    """A warning for circuits on one box that are always switched together and draw alike."""
+    by_role: dict[object, list[Circuit]] = {}
+    for name, circuit in spec.circuits.items():
+        by_role.setdefault(_role(spec, name), []).append(circuit)
     found = []
-    for names in by_role.values():
-        for first, second in combinations(names, 2):
-            a, b = spec.circuits[first], spec.circuits[second]
-            if _draw_alike(spec, a, b):
-                text = (
-                    f'circuits "{first}" and "{second}" are always switched together and draw '
-                    f"{a.rated_a:g} and {b.rated_a:g} A: if their outputs are crossed nothing shows it"
-                )
-                advice = "give them different loads or a key of their own, or check the wires by eye"
-                found.append(finding(spec, f"circuits.{second}", text, advice=advice, warning=True))
+    for role, circuits in by_role.items():
+        if role is None:
+            continue
+        alike = [c for c in circuits if any(o is not c and _draw_alike(spec, c, o) for o in circuits)]
+        if alike:
+            amps = names(f"{c.rated_a:g}" for c in alike)
+            text = (
+                f"circuits {quoted([c.name for c in alike])} are always switched together and draw {amps} A: "
+                "if their outputs are crossed nothing shows it"
+            )
+            advice = "give them different loads or a key of their own, or check the wires by eye"
+            found.append(finding(spec, f"circuits.{alike[0].name}", text, advice=advice, warning=True))
     return found
 
 
 def _role(spec: Spec, name: str) -> object:
-    """Everything that can move or lock the circuit; equal for circuits that always move alike."""
+    """Everything that can move or lock the circuit; equal for circuits that always move alike; None
+    when nothing can move it."""
     circuit = spec.circuits[name]
     functions = frozenset(
         (f.name, tuple(name in p for p in f.positions), f.presets.get(name))
@@ -50,6 +52,8 @@ def _role(spec: Spec, name: str) -> object:
     lamps = frozenset(
         c.name for c in spec.controls.values() if c.lamp is not None and name in c.lamp.circuits
     )
+    if not (functions or follows or forces or wakes):
+        return None
     return (
         circuit.box, circuit.dim, circuit.trip, circuit.auto_off,
         functions, follows, inhibits, led, forces, wakes, shed, lamps,

@@ -7,8 +7,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from bench.core.event import panel_key, screen_key
 
 from . import model
+from .build_rules import RULES, TWICE, said_once
 from .complete import Parts, check_options
-from .reading import BAD, Reading, listed
+from .reading import BAD, MAX_COMPLAINTS, Reading, listed
 from .shapes import Read
 
 Table = dict[str, Read]
@@ -31,6 +32,16 @@ def build_spec(tree: Read, reading: Reading, source: str) -> model.Spec:
     )
     reading.stop_on_errors()
     return names.spec(functions, controls, rules, outside, source)
+
+
+_TABLES = {
+    "boxes": "box",
+    "panels": "panel",
+    "screens": "screen",
+    "sensors": "sensor",
+    "circuits": "circuit",
+    "functions": "function",
+}
 
 
 class _Names:
@@ -58,7 +69,7 @@ class _Names:
         return ((n, v) for n, v in self._table(table).items() if v is not BAD)
 
     def _unknown(self, where: str, what: str, name: str, known: Iterable[str]) -> None:
-        if not any(_TABLES[table] == what for table in self._unread):
+        if not any(_TABLES.get(table) == what for table in self._unread):
             self.reading.unknown(where, what, name, known)
 
     # boxes, circuits, nodes
@@ -178,6 +189,9 @@ class _Names:
             return functions.setdefault(name, model.Function(name, "toggle", (name,), implied=True))
         if self._unread & {"functions", "circuits"}:
             return None
+        if len(self.reading.complaints) >= MAX_COMPLAINTS:
+            self.reading.at(where, f'there is no function or circuit "{name}"')
+            return None
         known = [*self.raw_functions, *self.circuits]
         advice = self.reading.suggest(name, known) or "name a function, or a circuit for its plain toggle"
         self.reading.at(where, f'there is no function or circuit "{name}"', listed(sorted(known)), advice)
@@ -254,7 +268,7 @@ class _Names:
 
     def rules(self, functions: Functions) -> dict[str, list[Read]]:
         """Rules by kind; those that could be read, once nothing is wrong."""
-        found: dict[str, list[Read]] = {kind: [] for kind in _RULES}
+        found: dict[str, list[Read]] = {kind: [] for kind in RULES}
         seen: dict[tuple[str, ...], int] = {}
         rules = self.tree.get("rules", ())
         for number, tagged in enumerate(() if rules is BAD else rules, 1):
@@ -266,13 +280,13 @@ class _Names:
             found[kind].append(values)
         self._check_forces()
         if self.reading.errors:
-            return {kind: [] for kind in _RULES}
-        return {kind: [_RULES[kind](**values) for values in all_of] for kind, all_of in found.items()}
+            return {kind: [] for kind in RULES}
+        return {kind: [RULES[kind](**values) for values in all_of] for kind, all_of in found.items()}
 
     def _said_twice(self, number: int, kind: str, values: Table, seen: dict[tuple[str, ...], int]) -> None:
-        for key in _once(kind, values):
+        for key in said_once(kind, values):
             if (first := seen.setdefault(key, number)) != number:
-                text = _TWICE[kind].format(*key[1:])
+                text = TWICE[kind].format(*key[1:])
                 self.reading.at(
                     f"rules.{number}", text, "one rule", f"rule {first} already says it; join them"
                 )
@@ -360,46 +374,6 @@ class _Names:
             source=source,
             places=self.reading.places,
         )
-
-
-_TABLES = {
-    "boxes": "box",
-    "panels": "panel",
-    "screens": "screen",
-    "sensors": "sensor",
-    "circuits": "circuit",
-    "functions": "function",
-}
-_RULES: dict[str, Read] = {
-    "force": model.Force,
-    "follow": model.Follow,
-    "inhibit": model.Inhibit,
-    "wake": model.WakeOn,
-    "backlight": model.Backlight,
-}
-_TWICE = {
-    "force": 'sensor "{1}" forces circuit "{0}" twice',
-    "follow": 'circuit "{0}" has two follow rules',
-    "inhibit": 'circuit "{0}" is inhibited by "{1}" twice',
-    "wake": 'circuit "{0}" stands in two wake rules',
-    "backlight": 'panel "{0}" has two backlight rules',
-}
-
-
-def _once(kind: str, values: Table) -> Iterable[tuple[str, ...]]:
-    """What may be said by one rule only."""
-    circuit, sources = values.get("circuit"), values.get("sources")
-    if kind == "force" and isinstance(circuit, str) and isinstance(values.get("sensor"), str):
-        return [(kind, circuit, values["sensor"])]
-    if kind == "follow" and isinstance(circuit, str):
-        return [(kind, circuit)]
-    if kind == "inhibit" and isinstance(circuit, str) and isinstance(sources, tuple):
-        return [(kind, circuit, s) for s in sources]
-    if kind == "wake" and isinstance(values.get("circuits"), tuple):
-        return [(kind, c) for c in values["circuits"]]
-    if kind == "backlight" and isinstance(values.get("panel"), str):
-        return [(kind, values["panel"])]
-    return []
 
 
 def _node(kind: Read, name: str, values: Table) -> model.ControlNode:

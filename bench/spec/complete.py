@@ -45,16 +45,21 @@ def check_options(parts: Parts, reading: Reading) -> None:
     """Complain about options that are due and missing, or given where they say nothing."""
     for name, box in parts.boxes.items():
         _supply(f"boxes.{name}.supply", _get(box, "supply"), _get(box, "supply_v"), reading)
+    scenes = {c: f.name for f in reversed(list(parts.functions.values())) for c in f.presets}
     for name in parts.circuits:
-        _memory(name, parts, reading)
+        _memory(name, parts.dim(name), scenes.get(name), reading)
         _trip(name, parts, reading)
     for function in parts.functions.values():
         _counter(function, reading)
         _together(function, parts, reading)
+    own: dict[tuple[str, str], list[Function]] = {}
+    for control in parts.controls.values():
+        own.setdefault((control.kind, control.node), []).append(parts.functions[control.function])
     for kind, table, nodes in (("panel", "panels", parts.panels), ("screen", "screens", parts.screens)):
         for name, node in nodes.items():
             if isinstance(_get(node, "lost"), dict):
-                _lost(kind, name, f"{table}.{name}.lost", parts, reading)
+                at = f"{table}.{name}.lost"
+                _lost(f'{kind} "{name}"', at, own.get((kind, name), []), parts, reading)
 
 
 def _supply(at: str, supply: Read, nominal_v: Read, reading: Reading) -> None:
@@ -68,12 +73,10 @@ def _supply(at: str, supply: Read, nominal_v: Read, reading: Reading) -> None:
         reading.at(f"{at}.low_v", text, f"less than {nominal_v:g} V")
 
 
-def _memory(name: str, parts: Parts, reading: Reading) -> None:
-    dim = parts.dim(name)
+def _memory(name: str, dim: Dim | None, scene: str | None, reading: Reading) -> None:
     if dim is None:
         return
     at = f"circuits.{name}.dim"
-    scene = next((f.name for f in parts.functions.values() if name in f.presets), None)
     if dim.memory != "none" and scene is not None and dim.memory_by_scene is None:
         text = (
             f'circuit "{name}" remembers its level and scene "{scene}" sets it, '
@@ -121,15 +124,13 @@ def _together(function: Function, parts: Parts, reading: Reading) -> None:
         reading.at(f"{at}.dim_together", text, "false, or no such key")
 
 
-def _lost(kind: str, name: str, at: str, parts: Parts, reading: Reading) -> None:
-    own = [c for c in parts.controls.values() if (c.kind, c.node) == (kind, name)]
-    functions = [parts.functions[c.function] for c in own]
+def _lost(what: str, at: str, functions: list[Function], parts: Parts, reading: Reading) -> None:
     for key, used, why in (
         ("momentary", any(f.kind == "momentary" for f in functions), "one of its keys is momentary"),
         ("dim", any(_can_dim(f, parts) for f in functions), "one of its keys dims"),
     ):
         if used and f"{at}.{key}" not in reading.places:
-            text = f'{kind} "{name}" can be lost and {why}, but "{key}" is missing'
+            text = f'{what} can be lost and {why}, but "{key}" is missing'
             reading.at(at, text, listed(literals(Lost, key)), _DIFFER)
 
 

@@ -70,6 +70,9 @@ class Reading:
 
     def unknown(self, where: str, what: str, name: str, known: Iterable[str]) -> None:
         """Complain about a name that nothing bears."""
+        if len(self.complaints) >= MAX_COMPLAINTS:  # only counted from here on
+            self.at(where, f'there is no {what} "{name}"')
+            return
         names = sorted(known)
         advice = self.suggest(name, names)
         expected = listed(names) if names else f"a {what}, and there is none"

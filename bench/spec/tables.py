@@ -33,12 +33,17 @@ class ListOf:
         if len(node.value) < self.least:
             return reading.at_node(node, self.empty, self.words())
         values: list[Any] = []
+        seen: set[Any] = set()
         for number, item in enumerate(node.value, 1):
             here = f"{at}.{number}"
             reading.places[here] = (item.line, item.column)
             value = self.item.read(item, here, reading)
-            if value is not BAD and not self.twice_ok and value in values:
-                value = reading.at_node(item, f"{item.what} stands twice in the list", advice="delete one")
+            if value is not BAD and not self.twice_ok:
+                if value in seen:
+                    value = reading.at_node(
+                        item, f"{item.what} stands twice in the list", advice="delete one"
+                    )
+                seen.add(value)
             values.append(value)
         if not self.keep_bad and any(v is BAD for v in values):
             return BAD

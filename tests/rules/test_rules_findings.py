@@ -218,12 +218,12 @@ CASES = {
     "swaps": [
         (
             [("    27: {function: side_step, lamp: any}\n", ""), ("    25: {function: deck_fwd, lamp: any}\n    26: {function: deck_aft, lamp: any}\n", ""), ("{deck_aft: 50, side_step: 50", "{side_step: 50"), ("{wake: [side_step, electronics]", "{wake: [electronics]")],
-            "deck_aft:",
+            "deck_fwd:",
             'warning: circuits "deck_fwd" and "deck_aft" are always switched together and draw 2 and 2.4 A: if their outputs are crossed nothing shows it - give them different loads or a key of their own, or check the wires by eye',
         ),
         (
             [("    36: {function: bilge_aft, lamp: any}\n", ""), ("    35: {function: bilge_fwd, lamp: any}\n", ""), (", trip: {at_a: 9, reset: [control, group_off]}", ""), ("  - {force: bilge_aft, by: bilge_float, presses: ignored, over_inhibit: passes}\n", ""), ("    current: {gain_pct: 3, offset_a: 0.10}\n", "")],
-            "bilge_fwd:",
+            "bilge_aft:",
             'warning: circuits "bilge_aft" and "bilge_fwd" are always switched together and draw 4.5 and 4 A: if their outputs are crossed nothing shows it - give them different loads or a key of their own, or check the wires by eye',
         ),
     ],

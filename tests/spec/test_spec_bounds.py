@@ -4,6 +4,7 @@
 import random
 
 import pytest
+import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -98,6 +99,19 @@ CASES = {
 @pytest.mark.parametrize("text", CASES)
 def test_a_file_that_is_no_spec_gets_one_complaint(text):
     assert refusal(text) == CASES[text]
+
+
+@pytest.mark.parametrize("text", [t for t in CASES if "not YAML" not in CASES[t]])
+def test_the_parser_in_plain_python_says_the_same(text, monkeypatch):
+    monkeypatch.setattr("bench.spec.nodes._PARSER", yaml.SafeLoader)
+    assert refusal(text).split(" - ")[0] == CASES[text].split(" - ")[0]
+
+
+@pytest.mark.slow
+def test_the_parser_in_plain_python_gives_the_same_spec(monkeypatch):
+    fast = parse_spec(TEXT).spec
+    monkeypatch.setattr("bench.spec.nodes._PARSER", yaml.SafeLoader)
+    assert parse_spec(TEXT).spec == fast
 
 
 @pytest.mark.parametrize("deep", [MAX_DEPTH + 1, 900, 100_000])

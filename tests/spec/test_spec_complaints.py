@@ -460,3 +460,20 @@ def test_values_that_are_words_are_not_retyped():
     spec = parse_spec(edited(("tripped: flashing", "tripped: off"))).spec
     assert spec.controls["panel helm 5"].lamp.tripped == "off"
     assert spec.functions["boarding"].again == "off"
+
+
+def test_a_table_that_could_not_be_read_does_not_make_its_names_unknown():
+    found = complaints(("circuits:\n", "circuits: none\ncircuit:\n"))
+    assert [c.split("error: ")[1].split(" - ")[0] for c in found] == [
+        '"none" where a table of keys is due',
+        'unknown key "circuit" in the spec',
+    ]
+
+
+def test_a_bad_boat_hides_no_unknown_box():
+    found = complaints(("boat: {", "boat: 5\nbaot: {"), ("  helm: {lost:", "  helm: {box: mian, lost:"))
+    assert [c.split("error: ")[1].split(" - ")[0] for c in found] == [
+        '"5" where boat is due',
+        'unknown key "baot" in the spec',
+        'there is no box "mian"',
+    ]
