@@ -103,7 +103,7 @@ def run_on(
         recorder = Recorder(wishes.out, head, clock)
         write_copies(wishes.out, spec, definitions, plan, boat.profile_text)
     conductor = Conductor(
-        spec, definitions, plan, link, clock, recorder, assessor, off, stop=stop or StopFlag(),
+        spec, definitions, plan, link, clock, recorder, assessor, off, stop=StopFlag() if stop is None else stop,
         progress=progress, until_first=wishes.until_first, session=wishes.out, with_guard=wishes.guard,
     )  # fmt: skip
     return conductor.run()

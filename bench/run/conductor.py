@@ -109,7 +109,7 @@ class Conductor:
     def _play(self) -> None:
         bus = self.bus
         jitter_ms, evidence = self._jitter()
-        bus.t_ns = self.clock.now_ns()
+        bus.pump(self.clock.now_ns())  # what the link has seen so far lies before the start
         bus.mark(Started(bus.t_ns, jitter_ms, evidence))
         self.progress(0.0, self.total_ms, "listening")
         if not self.link.facts.switches_supply:  # else the first thing is to take the supply away
@@ -201,13 +201,23 @@ class Conductor:
                 if not self.off_result.all_off:
                     self._warn("the supply was switched off with circuits on")
         except RunStopped as e:
-            self._warn(f"switching off was cut short: {e.reason}")
+            self.off_result = self._last_known()
+            self._warn(f"switching off was cut short: {e.reason}; {self.off_result.text()}")
             if self.guard is not None:  # the port may come back: let the guard try
                 self.gave_up = True
                 self.guard.abandon()
         else:
             if self.guard is not None:
                 self.guard.done()
+
+    def _last_known(self) -> OffResult:
+        """What stays on by the last reports there were."""
+        last = {c: self.assessor.reported.get(f"state:{c}") for c in self.off.circuits}
+        return OffResult(
+            stays_on=tuple(c for c, seen in last.items() if seen is not None and seen.value),
+            not_heard=tuple(c for c, seen in last.items() if seen is None or seen.value is None),
+            pressed=0, comes_on_later=self.off.comes_on_later, log=("the link was lost",),
+        )  # fmt: skip
 
     def _end(self, reason: str) -> Verdict:
         self.heart.stop()
