@@ -184,11 +184,11 @@ def _step(line: int, ms: float, verb: str = "", *words: str) -> Iterator[Step]:
         yield Step(line, ms, verb, (), tuple(_see(w) for w in words))
     elif verb == "tap":
         (key,) = words
-        yield Step(line, ms, "press", _key(key))
-        yield Step(line, ms + 100, "release", _key(key))
+        yield Step(line, ms, "press", parse_key(key))
+        yield Step(line, ms + 100, "release", parse_key(key))
     elif verb in ("press", "release", "repeat"):
         (key,) = words
-        yield Step(line, ms, verb, _key(key))
+        yield Step(line, ms, verb, parse_key(key))
     elif verb in SWITCHED:
         name, value = words
         yield Step(line, ms, verb, (name, _bit(value)))
@@ -206,7 +206,8 @@ def _step(line: int, ms: float, verb: str = "", *words: str) -> Iterator[Step]:
         yield Step(line, ms, verb, (kind, name))
     else:
         raise ValueError(
-            "expected press, release, tap, repeat, sensor, wake, supply, by_hand, overload, lost, back, shed or see"
+            "expected press, release, tap, repeat, sensor, wake, supply, by_hand, overload, lost, back, "
+            "shed or see"
         )
 
 
@@ -216,7 +217,8 @@ def _bit(word: str) -> int:
     return int(word)
 
 
-def _key(word: str) -> tuple[str, int]:
+def parse_key(word: str) -> tuple[str, int]:
+    """`p1` -> ("p", 1). **Raises:** ValueError."""
     found = re.fullmatch(r"([a-z]+)(\d+)", word)
     if not found:
         raise ValueError(f'"{word}" where a key such as p1 or s21 is due')
@@ -229,7 +231,9 @@ def _see(word: str) -> See:
     if not dot:
         what, subject = "level", name
     if not equals or what not in ("level", "true", "lamp", "fault", "backlight"):
-        raise ValueError(f'"{word}" where circuit=, true.circuit=, lamp.key=, fault.circuit= or backlight.panel= is due')
+        raise ValueError(
+            f'"{word}" where circuit=, true.circuit=, lamp.key=, fault.circuit= or backlight.panel= is due'
+        )
     words = {"lamp": LAMPS, "fault": FAULTS}.get(what)
     if words is not None:
         if value not in words:
@@ -240,6 +244,18 @@ def _see(word: str) -> See:
 
 
 # -- walking
+
+
+def spec_of(sheet: Sheet) -> Any:
+    """The sheet's spec, parsed once."""
+    if sheet.file not in _SPECS:
+        from bench.spec.loader import parse_spec
+
+        _SPECS[sheet.file] = parse_spec(sheet.spec, sheet.file).spec
+    return _SPECS[sheet.file]
+
+
+_SPECS: dict[str, Any] = {}
 
 
 def control(spec: Any, key: tuple[str, int]) -> str:
