@@ -2,9 +2,11 @@
 
 import pytest
 
+from bench.cli.demonstration import FAULT
 from bench.cli.judging import judged
+from bench.cli.loading import load_boat
 from bench.cli.running import Wish, run_and_judge
-from bench.core.verdict import PASS
+from bench.core.verdict import INCONCLUSIVE, PASS
 
 pytestmark = pytest.mark.slow
 
@@ -33,13 +35,15 @@ def test_the_same_seed_gives_the_same_bytes_and_another_seed_others(tmp_path):
     assert made["a"]["frames.log"] != made["c"]["frames.log"]
 
 
-@pytest.mark.parametrize("fault", [None, "first"])
-def test_a_session_judged_live_and_again_later_agrees_to_the_letter(fault, tmp_path, some_fault):
-    live = run_and_judge(Wish("demo", "twin", tmp_path / "session", fault=fault and some_fault)).verdict
+@pytest.mark.parametrize("fault", [None, FAULT])
+def test_a_session_judged_live_and_again_later_agrees_to_the_letter(fault, tmp_path):
+    live = run_and_judge(Wish("demo", "twin", tmp_path / "session", fault=fault)).verdict
     assert judged(str(tmp_path / "session"), None)[1].verdict == live
 
 
 def test_coverage_that_was_required_and_not_reached_is_inconclusive(tmp_path):
-    verdict = run_and_judge(Wish("demo", "twin", tmp_path / "session", short=True, require="100%")).verdict
-    assert verdict.outcome == "inconclusive"
-    assert "of 24 circuits were tested, 100 % are required" in verdict.doubts[0].reason
+    everything = ",".join(load_boat("demo").spec.controls)
+    wish = Wish("demo", "twin", tmp_path / "session", short=True, require=everything)
+    verdict = run_and_judge(wish).verdict
+    assert verdict.outcome == INCONCLUSIVE
+    assert {doubt.reason for doubt in verdict.doubts} == {"required, but not tested"}
