@@ -165,6 +165,7 @@ class Assessor:
         settle = {c.name: round(self.spec.boxes[c.box].settle_ms * MS) for c in self.spec.circuits.values()}
         self._judge = Judge(self.model, self._rules, loads, settle, self._found)
         self._jitter_ns = round(jitter_ms * MS)
+        self._cycle_ns = max((r.cycle_ns for r in self._rules.values()), default=0)
         self._grace_ns = max((r.deadline_ns for r in self._rules.values() if r.kind != "current"), default=0)
         self._bus = Bus(
             [
@@ -180,6 +181,7 @@ class Assessor:
             stuck=self._counter_stuck,
         )
         self._judge.start(t_ns)
+        self._started_ns = t_ns
         self.t_ns = max(self.t_ns, t_ns)
 
     def _advance(self, t_ns: int) -> None:
@@ -195,7 +197,7 @@ class Assessor:
         judge.advance(self.t_ns)
         assert self._bus
         self._bus.look(self.t_ns)
-        while self._pending and self.t_ns > self._pending[0].t_ns + self._grace_ns:
+        while self._pending and self.t_ns > self._pending[0].due_ns:
             self._conclude(self._pending.popleft())
         if self._awaiting:
             self._check_unconfirmed()
@@ -269,7 +271,9 @@ class Assessor:
         if kind not in ("state", "level", "fault", "lamp", "current", "backlight") or self._judge is None:
             return
         box = self.spec.boxes.get(node)
-        allowed = self._boots.since(node) + round((box.wake.not_available_ms if box else 0) * MS)
+        hidden_ms = box.wake.not_available_ms if box else 0.0
+        since = max(self._boots.since(node), self._started_ns)
+        allowed = since + round(hidden_ms * MS)
         if t_ns > allowed + self._jitter_ns and observation.signal not in self._not_available:
             self._not_available[observation.signal] = t_ns
             self._doubt(subject, f"the box reports its {kind} as {observation.reason or 'not available'}")
@@ -311,6 +315,10 @@ class Assessor:
             self._step.about if self._step else "",
             frame_index,
         )
+        stimulus.due_ns = event.t_ns + self._grace_ns
+        if event.kind == ev.WAKE:
+            hidden_ms = self.spec.boxes[event.name].wake.not_available_ms
+            stimulus.due_ns += self._cycle_ns + round(hidden_ms * MS)
         self._stimuli.append(stimulus)
         stimulus.clusters = self._judge.event(event, earliest_ns, stimulus.number)
         if event.kind in (ev.PRESS, ev.RELEASE):
@@ -377,9 +385,13 @@ class Assessor:
         if self._bus and box in self._bus.nodes:
             self._bus.sleep(box)
         if self._judge:
-            circuits = [c.name for c in self.spec.circuits.values() if c.box == box]
-            subjects = (*self.spec.controls, *self.spec.panels, *self.spec.screens)
-            self._judge.excuse(circuits, [s for s in subjects if self._box_name(s) == box])
+            self._judge.darken(self._subjects(box))
+
+    def _subjects(self, box: str) -> list[str]:
+        """Everything whose state the box reports."""
+        circuits = [c.name for c in self.spec.circuits.values() if c.box == box]
+        others = (*self.spec.controls, *self.spec.panels, *self.spec.screens)
+        return circuits + [s for s in others if self._box_name(s) == box]
 
     def _box_name(self, subject: str) -> str:
         box = box_of(self.spec, "lamp", subject)
@@ -387,17 +399,19 @@ class Assessor:
 
     def _booted(self, t_ns: int, box: str, reason: int) -> None:
         assert self._judge and self._bus
+        first_heard = self._bus.nodes[box].frames <= 1
         asked_ns = self._boots.booted(box, t_ns)
         self._bus.wake(box, t_ns)
-        if asked_ns is None and self._boots.count(box) > 0 or asked_ns is None and self.own_session:
-            self._box_deviation(
-                "restart", box, t_ns, "no restart", f"a boot frame, reason {reason}", f"boot:{box}"
-            )
-        elif asked_ns is None:
-            self._doubt(box, "it booted in this recording, and why is not recorded", t_ns)
+        self._judge.brighten(self._subjects(box))
+        if asked_ns is None and not first_heard:
+            if self.own_session:
+                seen = f"a boot frame, reason {reason}"
+                self._box_deviation("restart", box, t_ns, "no restart", seen, f"boot:{box}")
+            else:
+                self._doubt(box, "it booted in this recording, and why is not recorded", t_ns)
         earliest = asked_ns if asked_ns is not None else t_ns - 100 * MS
         self._cause(Event(t_ns, ev.WAKE, box, 1), earliest, None)
-        self._boots.counted(box)
+        self._judge.grant(round(self.spec.boxes[box].wake.not_available_ms * MS))
 
     # ---- findings
     def _found(self, found: Found) -> None:
@@ -408,7 +422,7 @@ class Assessor:
         if why:
             self._doubt(found.subject, why, found.t_ns)
             return
-        kind, _, subject = found.signal.partition(":")
+        subject = found.signal.partition(":")[2]
         control = stimulus.name if stimulus and stimulus.kind in ("press", "release") else ""
         deviation = Deviation(
             kind=found.kind,

@@ -19,7 +19,6 @@ class Boots:
         self._powered = dict.fromkeys(spec.boxes, True)
         self._due: dict[str, tuple[int, int]] = {}  # box -> (asked, latest)
         self._booted_ns = dict.fromkeys(spec.boxes, -FOREVER)
-        self._counts = dict.fromkeys(spec.boxes, 0)
 
     def awake(self, box: str) -> bool:
         return self._awake.get(box, True)
@@ -27,12 +26,6 @@ class Boots:
     def since(self, box: str) -> int:
         """Instant of its last boot; far in the past when none was seen."""
         return self._booted_ns.get(box, -FOREVER)
-
-    def count(self, box: str) -> int:
-        return self._counts.get(box, 0)
-
-    def counted(self, box: str) -> None:
-        self._counts[box] = self._counts.get(box, 0) + 1
 
     def dark(self, box: str) -> None:
         """Its supply went off."""

@@ -29,8 +29,10 @@ class ClusterJudge:
         number: int,
         rules: Mapping[str, SignalRule],
         report: Callable[[Found], None],
+        hearing_ns: int = 0,
     ) -> None:
         self.model = model
+        self.hearing_ns = hearing_ns  # cycle of fault flags, which tell of locks
         self.number = number
         self.circuits = model.clusters[number]
         place = {c: i for i, c in enumerate(self.circuits)}
@@ -40,6 +42,7 @@ class ClusterJudge:
         self.worlds: list[World] = []
         self.seen: dict[str, float] = {}
         self.seen_at: dict[str, int] = {}
+        self.learned: dict[str, tuple[int, float]] = {}
         self.held: set[str] = set()
         self.lost_until: int | None = None
         self.version = 0
@@ -50,7 +53,13 @@ class ClusterJudge:
 
     # ---- beginnings
     def start(self, t_ns: int) -> None:
-        """Everything is possible."""
+        """Watch until every cyclic report has come once, then take up what was seen."""
+        cycle = max((r.cycle_ns for _, r in self.rules.values()), default=0)
+        self.lost_until = t_ns + self.window_ns + cycle + self.hearing_ns
+        self._changed()
+
+    def restart(self, t_ns: int) -> None:
+        """Everything is possible at `t_ns`; used where a cause is about to make much of it known."""
         self._enter(self.model.unknown(self.number, t_ns), t_ns)
 
     def _enter(self, states: list[State], t_ns: int) -> None:
@@ -188,6 +197,12 @@ class ClusterJudge:
                 if self.circuits[place] in dark:
                     watch.owed = []
 
+    def grant(self, more_ns: int) -> None:
+        """A box has just woken: it reports in its cycles, not on change."""
+        for world in self.worlds:
+            for _, watch in world.watches.values():
+                watch.grant(more_ns)
+
     # ---- observations
     def sample(self, t_ns: int, signal: str, value: float) -> None:
         """One reported value of one of the cluster's signals."""
@@ -208,8 +223,41 @@ class ClusterJudge:
         alive = [w for w in worlds if self._survives(w, signal, t_ns, value)]
         if not alive:
             self._explain(signal, t_ns, value)
-        elif len(alive) < len(worlds):
+            return
+        alive = self._merged(alive, t_ns)
+        if len(alive) < len(worlds):
             self._settle_on(alive, t_ns)
+
+    def _merged(self, worlds: list[World], t_ns: int) -> list[World]:
+        """Worlds of equal state whose pasts no longer matter are one."""
+        out: dict[State, World] = {}
+        rest = []
+        for world in worlds:
+            if not world.at_rest(t_ns - self.window_ns):
+                rest.append(world)
+            else:
+                out.setdefault(world.state, world)
+        return [*out.values(), *rest]
+
+    def learn(self, t_ns: int, signal: str, value: float) -> None:
+        """A fault flag or sensor report that an indicator's judge has accepted narrows the worlds."""
+        if self.lost_until is not None or self.learned.get(signal) == (self.version, value):
+            return
+        if not all(w.at_rest(t_ns - self.window_ns) for w in self.worlds):
+            return
+        alive = []
+        for world in self.worlds:
+            state = self.model.keep(self.number, world.state, signal, value, value)
+            if state is not None:
+                if state != world.state:
+                    world.narrow(state, self.model.courses(self.number, state))
+                    self._changed()
+                alive.append(world)
+        if alive:
+            alive = self._merged(alive, t_ns)
+            if len(alive) < len(self.worlds):
+                self._settle_on(alive, t_ns)
+        self.learned[signal] = self.version, value
 
     def _survives(self, world: World, signal: str, t_ns: int, value: float) -> bool:
         place, watch = world.watches[signal]

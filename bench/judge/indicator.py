@@ -41,8 +41,8 @@ class IndicatorJudge:
         last = self.trace.last.value
         assert isinstance(last, Choice)
         if last.intervals != intervals:
-            segment = self.trace.begin(switch, Choice(intervals), cause)
-            self.watch.owe(segment, switch.lo)
+            self.trace.begin(switch, Choice(intervals), cause)
+            self.watch.owe(self.trace, switch.lo)
 
     def narrow(self, intervals: Intervals, t_ns: int) -> None:
         """Less is possible than was thought; it was so since the open segment began."""
@@ -72,16 +72,19 @@ class IndicatorJudge:
         if len(self.trace.segments) > 1:
             self.trace.forget_before(t_ns - 2 * self.rule.window_ns)
 
-    def sample(self, t_ns: int, value: float) -> None:
-        """One reported value."""
+    def sample(self, t_ns: int, value: float) -> bool:
+        """One reported value; False when it is not what it should be, or nothing can be expected."""
         self.seen, self.seen_at = value, t_ns
         trace = self.trace
-        if trace is None or self.watch.calm == value:
-            return
+        if trace is None:
+            return False
+        if self.watch.calm == value:
+            return True
         if self.watch.sample(trace, t_ns, value):
             self.excused = None
-            return
+            return True
         self._deviate("unexpected", t_ns, t_ns - self.rule.window_ns, trace.last, False)
+        return False
 
     def _deviate(self, kind: str, t_ns: int, since_ns: int, segment: Segment, unseen: bool) -> None:
         assert self.trace

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 
-from bench.core.event import Event
+from bench.core.event import SENSOR, SUPPLY, WAKE, Event
 from bench.core.model import Model
 from bench.loads import Load
 
@@ -42,7 +42,8 @@ class Judge:
         for name, rule in rules.items():
             if rule.kind in OUTPUT_KINDS and rule.subject in self.cluster_of:
                 outputs[self.cluster_of[rule.subject]][name] = rule
-        self.clusters = [ClusterJudge(model, i, rs, report) for i, rs in enumerate(outputs)]
+        hearing_ns = max((r.cycle_ns for r in rules.values() if r.kind == "fault"), default=0)
+        self.clusters = [ClusterJudge(model, i, rs, report, hearing_ns) for i, rs in enumerate(outputs)]
         self._cluster_by_signal = {s: self.clusters[i] for i, rs in enumerate(outputs) for s in rs}
         self.indicators = {
             s: IndicatorJudge(rules[s], on, report)
@@ -63,6 +64,7 @@ class Judge:
         self._versions = [-1] * len(self.clusters)
         self._wake = FOREVER
         self._now = -FOREVER
+        self._dark: frozenset[str] = frozenset()
         self.started = False
 
     # ---- beginnings and causes
@@ -78,12 +80,21 @@ class Judge:
         """An event at an instant in [earliest_ns, event.t_ns]; `number` names it. Returns the
         clusters it reached."""
         self.advance(event.t_ns)
+        if event.kind in (SUPPLY, WAKE):
+            for cluster in self.clusters:
+                if cluster.lost_until is not None:
+                    cluster.restart(event.t_ns)
+        elif event.kind == SENSOR:
+            for cluster in self.clusters:
+                cluster.seen[f"sensor:{event.name}"] = float(event.value)
         states = [[w.state for w in c.worlds] for c in self.clusters]
         routed = self.model.route(event, states)
         switch = Switch(earliest_ns, event.t_ns)
         for index, cause in routed:
             self.clusters[index].apply(cause, switch, number)
         self._refresh(event.t_ns, switch, number)
+        if self._dark:
+            self._excuse()
         self._plan_wake()
         return tuple(dict.fromkeys(i for i, _ in routed))
 
@@ -116,6 +127,8 @@ class Judge:
             for indicator in self.indicators.values():
                 indicator.advance(now)
             self._now = now
+            if self._dark:
+                self._excuse()
             self._plan_wake()
         self._now = max(self._now, t_ns)
 
@@ -123,14 +136,28 @@ class Judge:
         wake = min((c.next_wake() for c in self.clusters), default=FOREVER)
         self._wake = min(wake, min((i.next_wake() for i in self.indicators.values()), default=FOREVER))
 
-    def excuse(self, circuits: Iterable[str], panels: Iterable[str]) -> None:
-        """A box went dark: nothing of its circuits and indicators need be shown."""
-        dark = frozenset(circuits)
+    def grant(self, more_ns: int) -> None:
+        """A box has just woken: what is owed may wait `more_ns` and then for a cyclic frame."""
         for cluster in self.clusters:
-            cluster.excuse(dark)
-        subjects = dark | frozenset(panels)
+            cluster.grant(more_ns)
         for indicator in self.indicators.values():
-            if indicator.rule.subject in subjects:
+            indicator.watch.grant(more_ns)
+        self._plan_wake()
+
+    def darken(self, subjects: Iterable[str]) -> None:
+        """The box of these circuits, controls and panels went dark: nothing of them need be shown."""
+        self._dark |= frozenset(subjects)
+        self._excuse()
+
+    def brighten(self, subjects: Iterable[str]) -> None:
+        """The box is awake again: what is owed from now on must be shown."""
+        self._dark -= frozenset(subjects)
+
+    def _excuse(self) -> None:
+        for cluster in self.clusters:
+            cluster.excuse(self._dark)
+        for indicator in self.indicators.values():
+            if indicator.rule.subject in self._dark:
                 indicator.watch.owed = []
         self._plan_wake()
 
@@ -154,11 +181,24 @@ class Judge:
             return
         indicator = self.indicators.get(signal)
         if indicator is not None:
-            indicator.sample(t_ns, value)
+            right = indicator.sample(t_ns, value)
+            if indicator.rule.kind == "fault":
+                self._learn(t_ns, signal, value, right)
         elif signal.startswith("supply_v:"):
             for one in self.currents.values():
                 if abs(value - one.volts[0]) > 0.1:
                     one.supply((value, value))
+
+    def _learn(self, t_ns: int, signal: str, value: float, right: bool) -> None:
+        cluster = self.clusters[self.cluster_of[signal.partition(":")[2]]]
+        cluster.seen[signal] = value
+        if not right:
+            return
+        version = cluster.version
+        cluster.learn(t_ns, signal, value)
+        if cluster.version != version:
+            self._refresh_one(cluster.number, t_ns, None, cluster.cause)
+            self._plan_wake()
 
     # ---- indicators follow the clusters
     def _refresh(self, t_ns: int, switch: Switch | None, cause: int) -> None:

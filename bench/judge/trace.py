@@ -68,6 +68,19 @@ def level_words(level: float) -> str:
     return "on" if level >= 99.99 else f"on at {level:.4g} %"
 
 
+def overlap(a: Output | Choice, b: Output | Choice, at_ns: int) -> bool:
+    """Whether both may show the same value at `at_ns`: a change between them may be none."""
+    return any(
+        lo <= other_hi and other_lo <= hi
+        for lo, hi in _spans(a, at_ns)
+        for other_lo, other_hi in _spans(b, at_ns)
+    )
+
+
+def _spans(value: Output | Choice, at_ns: int) -> tuple[tuple[float, float], ...]:
+    return value.intervals if isinstance(value, Choice) else (value.course.span(at_ns, at_ns),)
+
+
 class Choice:
     """An indicator's possible values, as intervals."""
 

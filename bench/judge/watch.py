@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 
 from .rules import SignalRule
-from .trace import FOREVER, Segment, Trace
+from .trace import FOREVER, Segment, Trace, overlap
 
 START = (0, -FOREVER)
 
@@ -23,10 +23,14 @@ class Watch:
         self.owed: list[Segment] = []
         self.calm: float | None = None  # a value accepted over the open segment alone
 
-    def owe(self, segment: Segment, begins_ns: int) -> None:
-        """A new segment began: it must be shown. The one before need not when it was too short to
-        prove; the box may then have seen no change, and the next cyclic frame shows the new one."""
+    def owe(self, trace: Trace, begins_ns: int) -> None:
+        """The last segment of `trace` began: it must be shown. The one before need not when it was
+        too short to prove. Where the box may have seen no change, nothing is sent at once, and the
+        next cyclic frame shows it."""
         self.calm = None
+        before, segment = trace.segments[-2:]
+        if overlap(before.value, segment.value, begins_ns):
+            segment.patience_ns = self.rule.cycle_ns
         lasting = [s for s in self.owed if begins_ns - s.switch.hi >= self.rule.window_ns]
         if len(lasting) < len(self.owed):
             segment.patience_ns = self.rule.cycle_ns
@@ -62,6 +66,11 @@ class Watch:
         if self.state:
             return shown.admits_state(value, start, to_ns)  # type: ignore[union-attr]
         return shown.admits(value, self.rule.tolerance, start, to_ns)
+
+    def grant(self, more_ns: int) -> None:
+        """What is owed may wait for the next cyclic frame, `more_ns` from now."""
+        for segment in self.owed:
+            segment.patience_ns = self.rule.cycle_ns + more_ns
 
     def next_deadline(self) -> int:
         """Instant after which the first owed segment is overdue."""

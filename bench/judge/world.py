@@ -55,22 +55,21 @@ class World:
             if isinstance(value, Output) and value.course == course:
                 continue
             changed = True
-            segment = trace.begin(switch, Output(course), cause)
+            trace.begin(switch, Output(course), cause)
             for at, watch in self.watches.values():
                 if at == place:
-                    watch.owe(segment, switch.lo)
+                    watch.owe(trace, switch.lo)
         return changed
 
     def narrow(self, state: State, courses: Sequence[Course]) -> None:
         """Something became known that was so all along: the open segments are corrected in place."""
         self.state = state
-        for place, (trace, course) in enumerate(zip(self.traces, courses, strict=True)):
+        for trace, course in zip(self.traces, courses, strict=True):
             value = trace.last.value
             if isinstance(value, Output) and value.course != course:
                 trace.last.value = Output(course)
-                for at, watch in self.watches.values():
-                    if at == place:
-                        watch.calm = None
+        for _, watch in self.watches.values():
+            watch.calm = None
 
     def undone(self, state: State, switch: Switch) -> World:
         """The world in which the uncertain end `switch` has not come yet."""
@@ -89,6 +88,12 @@ class World:
                         watch.owed = [s for s in watch.owed if s.number not in dropped]
                         watch.calm = None
         return new
+
+    def at_rest(self, since_ns: int) -> bool:
+        """Nothing has changed after `since_ns` and nothing is owed."""
+        return all(t.steady_since() < since_ns for t in self.traces) and not any(
+            w.owed for _, w in self.watches.values()
+        )
 
     def exact(self) -> bool:
         """Whether every output is known to within a report's resolution, or moving as told."""
