@@ -258,7 +258,14 @@ class ReportBinder:
         deeper = [i for i in items if any(len(f.selectors) > depth for f in i[0])]
         if not deeper:
             return self._page(message, name, items, selected, address)
-        selector = next(f.selectors[depth][0] for i in deeper for f in i[0] if len(f.selectors) > depth)
+        selectors = [f.selectors[depth][0] for i in deeper for f in i[0] if len(f.selectors) > depth]
+        selector = selectors[0]
+        if other := next((s for s in selectors if s != selector), None):
+            self.names.say(
+                SignalName("", self.binding.sheet.root),
+                f"{selector.full_name} and {other.name} choose pages side by side",
+                advice="the bench reads multiplexers inside each other, not beside each other",
+            )
         known = frozenset(raw for f in message.fields.values() for raw in _values(f, depth, selector))
         pages: dict[int, Page | Switch] = {}
         for raw in sorted(known):

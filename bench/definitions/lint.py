@@ -78,6 +78,7 @@ class _Lint:
         self.complaints: list[Complaint] = []
         self.messages: list[ScannedMessage] = []
         self.labels: list[tuple[int, int, str, str]] = []  # line, id, signal, rest
+        self.nested: set[int] = set()  # identifiers with multiplexers inside others
 
     def say(
         self, line: int | None, text: str, *, expected: str = "", advice: str = "", severity: str = "error"
@@ -132,6 +133,8 @@ def _scan(lint: _Lint, text: str) -> None:
             if not line.endswith(";"):
                 cut = ": the file is cut off here" if number + raw.count("\n") >= last else ""
                 lint.say(number, f"this {head} line has no end{cut}", expected='";" at its end')
+            elif head == "SG_MUL_VAL_" and (m := re.match(r"SG_MUL_VAL_\s+(\d+)", line)):
+                lint.nested.add(int(m[1]))
             elif head == "VAL_" and (m := _VAL.match(line)):
                 lint.labels.append((number, int(m[1]), m[2], m[3]))
 
@@ -197,7 +200,7 @@ def _check_id(lint: _Lint, m: ScannedMessage) -> None:
 
 def _check_signals(lint: _Lint, m: ScannedMessage) -> None:
     names: dict[str, int] = {}
-    has_switch = any(s.mux.endswith("M") for s in m.signals)
+    has_switch = any(s.mux == "M" for s in m.signals)
     for s in m.signals:
         if s.name in names:
             lint.say(s.line, f'message "{m.name}" already has a signal "{s.name}" (line {names[s.name]})')
@@ -215,7 +218,7 @@ def _check_signals(lint: _Lint, m: ScannedMessage) -> None:
                 expected="one signal of it marked M",
             )
     switches = [s for s in m.signals if s.mux == "M"]
-    if len(switches) > 1:
+    if len(switches) > 1 and m.raw_id not in lint.nested:
         lint.say(switches[1].line, f'message "{m.name}" has a second multiplexer "{switches[1].name}"')
     _check_overlaps(lint, m)
 
@@ -226,7 +229,10 @@ def _check_overlaps(lint: _Lint, m: ScannedMessage) -> None:
         bits = set(s.bits()) if 1 <= s.size <= 64 else set()
         page = s.mux.rstrip("M")
         for other, theirs in taken:
-            apart = page and other.mux.rstrip("M") and page != other.mux.rstrip("M")
+            both = page and other.mux.rstrip("M")
+            apart = both and (
+                page != other.mux.rstrip("M") or m.raw_id in lint.nested
+            )  # then cantools judges
             if not apart and bits & theirs:
                 lint.say(
                     s.line, f'signal "{s.name}" overlaps "{other.name}" (line {other.line}) in "{m.name}"'

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.core.frame import Frame
+from bench.definitions.bind_reports import ReportBinder
 from bench.definitions.binding import Rule
 from bench.definitions.controls import put
 from bench.definitions.load_dbc import load_database
@@ -158,11 +159,24 @@ def test_multiplexed_messages_read_as_cantools_reads_them(folder, plain, pages, 
             }
 
 
-def reader_of(message):
-    """A Switch made as the binder makes it, over every signal of a message."""
-    from bench.definitions.bind_reports import ReportBinder
+class Said:
+    """Stands in for the binding's complaints."""
 
+    def __init__(self):
+        self.binding = self
+        self.sheet = self
+        self.root = Part("", 0, 0)
+        self.texts = []
+
+    def say(self, name, text, *, advice="", expected=""):
+        self.texts.append(text)
+
+
+def reader_of(message, said=None):
+    """A Switch made as the binder makes it, over every signal of a message that is no selector."""
     binder = ReportBinder.__new__(ReportBinder)
+    binder.names = said or Said()
+    binder.binding = binder.names
     binder.box = type("Box", (), {"name": "n", "frames_ms": {}})
     binder.bound = type("Bound", (), {"pages": []})
     binder._identity_reader = None
@@ -171,3 +185,53 @@ def reader_of(message):
     reader = binder._pages(message, "M", items, (), (0, 0))
     assert isinstance(reader, Switch)
     return reader
+
+
+NESTED = [
+    ' SG_ Page M : 0|4@1+ (1,0) [0|0] "" R',
+    ' SG_ Deep m1M : 4|4@1+ (1,0) [0|0] "" R',
+    ' SG_ A m0 : 8|16@1- (1,0) [0|0] "" R',
+    ' SG_ B m2 : 8|8@1+ (1,0) [0|0] "" R',
+    ' SG_ C m5 : 8|12@1+ (1,0) [0|0] "" R',
+    ' SG_ D : 56|8@1+ (1,0) [0|0] "" R',
+    "",
+    "SG_MUL_VAL_ 2566849278 Deep Page 1-1;",
+    "SG_MUL_VAL_ 2566849278 A Page 0-0, 3-3;",
+    "SG_MUL_VAL_ 2566849278 B Deep 2-2;",
+    "SG_MUL_VAL_ 2566849278 C Deep 5-6;",
+]
+
+
+@pytest.mark.slow
+def test_multiplexer_inside_a_multiplexer_reads_as_cantools_reads_it(folder):
+    ours, theirs = loaded(folder, text_of(NESTED))
+    reader = reader_of(ours)
+    read = 0
+    for first in range(256):
+        data = bytes([first, 0x12, 0xF3, 4, 5, 6, 7, 8])
+        reading = reader.read(Frame(0, 0, data))
+        try:
+            raw = theirs.decode(data, decode_choices=False, scaling=False)
+        except cantools.database.DecodeError:
+            assert reading.undecodable.kind == "mux"
+            continue
+        read += 1
+        raw.pop("Page")
+        assert {o.signal: o.raw for o in reading.observations} == {f"level:{n}": v for n, v in raw.items()}
+    assert read == 16 * 2 + 3  # pages 0 and 3 whatever Deep is; page 1 with Deep 2, 5 and 6
+    assert reader.read(Frame(0, 0, bytes([0x51, *range(7)]))).message == "M page 1.5"
+
+
+def test_multiplexers_side_by_side_are_refused(folder):
+    lines = [
+        ' SG_ Page M : 0|4@1+ (1,0) [0|0] "" R',
+        ' SG_ Side M : 4|4@1+ (1,0) [0|0] "" R',
+        ' SG_ A m0 : 8|16@1- (1,0) [0|0] "" R',
+        ' SG_ B m2 : 32|8@1+ (1,0) [0|0] "" R',
+        "",
+        "SG_MUL_VAL_ 2566849278 A Page 0-0;",
+        "SG_MUL_VAL_ 2566849278 B Side 2-2;",
+    ]
+    said = Said()
+    reader_of(loaded(folder, text_of(lines))[0], said)
+    assert said.texts == ["M.Page and Side choose pages side by side"]

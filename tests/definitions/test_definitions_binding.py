@@ -1,13 +1,18 @@
 """Faulty bindings: every complaint with line and column and the nearest right name, all at once."""
 # ruff: noqa: E501  (texts as their readers see them, whole)
 
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+import bench
 from bench.core.errors import DefinitionError
 from bench.definitions import load_definitions
+
+ROOT = Path(bench.__file__).resolve().parent.parent
 
 
 @pytest.fixture
@@ -193,3 +198,32 @@ def test_shipped_specs_load_without_warnings(boat_spec):
     for boat in ("kittiwake", "dunlin", "fulmar"):
         spec = boat_spec(boat)
         assert load_definitions(spec, Path(spec.path).parent if spec.path else None).warnings == ()
+
+
+def test_every_key_of_a_binding_is_documented(docs_folder):
+    from bench.definitions.binding import _RULE_KEYS
+    from bench.definitions.words import PER_BOX, PER_CHANNEL, WORDS
+
+    page = (docs_folder / "binding.md").read_text(encoding="utf-8")
+    keys = {
+        *_RULE_KEYS,
+        "for",
+        "named",
+        *PER_BOX,
+        *PER_CHANNEL,
+        "lamp",
+        "backlight",
+        "sensor",
+        "counter",
+        "identity",
+        "ack",
+    }
+    assert [k for k in sorted(keys) if f"`{k}`" not in page] == []
+    assert [w for words in WORDS.values() for w in words if w not in page] == []
+
+
+@pytest.mark.slow
+def test_importing_the_room_does_not_import_the_slow_libraries():
+    code = "import sys, bench.definitions; print([m for m in ('cantools', 'numpy', 'pandas') if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert done.stdout.strip() == "[]"
