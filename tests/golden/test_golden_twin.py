@@ -18,7 +18,7 @@ class TwinBox:
     """The virtual box worked without frames; with them where the tables say what keys sound like."""
 
     def __init__(self, spec: spec_model.Spec, tables: Tables, framed: bool) -> None:
-        self.spec, self.framed = spec, framed
+        self.spec, self.tables, self.framed = spec, tables, framed
         self.counter = 0
         self.latest: dict[tuple[str, int], tuple[str, bytes]] = {}
         self.by_supply = any(b.wake.by == "supply" for b in spec.boxes.values())
@@ -86,7 +86,8 @@ class TwinBox:
         c = self.spec.circuits[see.subject]
         if see.what == "true":
             return float(self.twin.truth(t_ns)[c.box, c.channel].percent)
-        return float((self.twin.fault if see.what == "fault" else self.twin.output)(c.channel))
+        number = self.tables.number(c.box, c.channel)
+        return float((self.twin.fault if see.what == "fault" else self.twin.output)(number))
 
 
 SHEETS = runner.sheets()
