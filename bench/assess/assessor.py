@@ -39,6 +39,7 @@ from .nodes import Bus, Message, Node
 from .stimulus import Stimulus
 from .timing import box_of, detection_limits, loads_of, signal_rules
 
+LOOK_NS = 10 * MS  # silence, lost panels and overdue boots are looked for this often
 FOREIGN_JITTER_MS = 20.0  # declared for a recording that brings no evidence of its own
 
 
@@ -90,7 +91,6 @@ class Assessor:
         self._boots = Boots(spec)
         self._lost = LostNodes(spec)
         self._not_available: dict[str, int] = {}
-        self._payloads: dict[int, tuple[bytes, Reading | None]] = {}
 
     # ---- what a conductor asks
     @property
@@ -181,26 +181,32 @@ class Assessor:
             stuck=self._counter_stuck,
         )
         self._judge.start(t_ns)
-        self._started_ns = t_ns
+        self._started_ns = self._look_ns = t_ns
         self.t_ns = max(self.t_ns, t_ns)
 
     def _advance(self, t_ns: int) -> None:
         if t_ns > self.t_ns:
             self.t_ns = t_ns
-        judge = self._judge
-        if judge is None:
-            return
-        for event in self._lost.due(self.t_ns):
+        if self._judge is not None and (t_ns >= self._look_ns or t_ns >= self._judge.wake_ns):
+            self._let_pass(self._judge)
+
+    def _let_pass(self, judge: Judge) -> None:
+        """Whatever is due by now, and when to look again at the latest."""
+        now = self.t_ns
+        for event in self._lost.due(now):
             self._cause(event, event.t_ns - self._jitter_ns, None)
-        for box, since in self._boots.overdue(self.t_ns, self._jitter_ns):
+        for box, since in self._boots.overdue(now, self._jitter_ns):
             self._box_deviation("missing", box, since, "awake", "nothing", f"boot:{box}")
-        judge.advance(self.t_ns)
+        judge.advance(now)
         assert self._bus
-        self._bus.look(self.t_ns)
-        while self._pending and self.t_ns > self._pending[0].due_ns:
+        self._bus.look(now)
+        while self._pending and now > self._pending[0].due_ns:
             self._conclude(self._pending.popleft())
         if self._awaiting:
             self._check_unconfirmed()
+        self._look_ns = now + LOOK_NS
+        if self._pending:
+            self._look_ns = min(self._look_ns, self._pending[0].due_ns + 1)
 
     # ---- frames
     def _frame(self, frame: Frame) -> None:
@@ -210,12 +216,7 @@ class Assessor:
         if self._judge is None and not self.own_session and self._declared_ms is not None:
             self._start(frame.t_ns, self._declared_ms, own=False)
         self._advance(frame.t_ns)
-        known = self._payloads.get(frame.can_id)
-        if known is not None and known[0] == frame.data:
-            reading = known[1]
-        else:
-            reading = self.definitions.decode(frame)
-            self._payloads[frame.can_id] = frame.data, reading
+        reading = self.definitions.decode(frame)
         if reading is None:
             return
         if reading.is_control:
@@ -241,19 +242,24 @@ class Assessor:
             bus.heard(reading.message, t_ns)
         reported = self.reported
         dark = not self._boots.awake(reading.node)
+        if judge is None or dark:
+            for observation in reading.observations:
+                reported[observation.signal] = observation
+                if judge is not None and observation.signal.startswith("boot:"):
+                    self._other(t_ns, reading, observation)
+            return
+        calm, rules = judge.calm, self._rules
+        self.samples += len(reading.body)
         for observation in reading.observations:
             signal, value = observation[0], observation[1]
+            if calm.get(signal) == value and value is not None:
+                continue
             reported[signal] = observation
             if value is None:
                 self._no_value(t_ns, reading.node, observation)
-                continue
-            if judge is None:
-                continue
-            if signal in self._rules:
-                if not dark:
-                    self.samples += 1
-                    judge.sample(t_ns, signal, value)
-            elif not dark or signal.startswith("boot:"):
+            elif signal in rules:
+                judge.sample(t_ns, signal, value)
+            else:
                 self._other(t_ns, reading, observation)
 
     def _other(self, t_ns: int, reading: Reading, observation: Observation) -> None:

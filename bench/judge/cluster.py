@@ -29,9 +29,11 @@ class ClusterJudge:
         number: int,
         rules: Mapping[str, SignalRule],
         report: Callable[[Found], None],
+        calm: dict[str, float],
         hearing_ns: int = 0,
     ) -> None:
         self.model = model
+        self._calm = calm  # signal -> value that needs no second look; shared by the whole judge
         self.hearing_ns = hearing_ns  # cycle of fault flags, which tell of locks
         self.number = number
         self.circuits = model.clusters[number]
@@ -85,6 +87,8 @@ class ClusterJudge:
 
     def _changed(self) -> None:
         self.version += 1
+        for signal in self.rules:
+            self._calm.pop(signal, None)
 
     # ---- causes
     def apply(self, cause: Cause, switch: Switch, number: int) -> None:
@@ -213,12 +217,13 @@ class ClusterJudge:
             return
         if len(worlds) == 1:
             place, watch = worlds[0].watches[signal]
-            if watch.calm == value:
+            settled = watch.explain(worlds[0].traces[place], t_ns, value)
+            if settled is None:
+                self._explain(signal, t_ns, value)
                 return
-            if watch.sample(worlds[0].traces[place], t_ns, value):
-                self._learn(worlds[0], place, watch, t_ns, value)
-                return
-            self._explain(signal, t_ns, value)
+            self._learn(worlds[0], place, watch, t_ns, value)
+            if settled:
+                self._calm[signal] = value
             return
         alive = [w for w in worlds if self._survives(w, signal, t_ns, value)]
         if not alive:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from bench.core.timeline import Course, Steady
+from bench.core.timeline import Steady
 from bench.loads import Band, Load, band
 
+from .cluster import ClusterJudge
 from .found import Found
 from .rules import SignalRule
 from .trace import level_words
@@ -18,7 +19,12 @@ class CurrentJudge:
     """One circuit's current. A band is judged from `settle_ns` after the output last changed."""
 
     def __init__(
-        self, rule: SignalRule, load: Load, settle_ns: int, cluster: int, report: Callable[[Found], None]
+        self,
+        rule: SignalRule,
+        load: Load,
+        settle_ns: int,
+        cluster: ClusterJudge,
+        report: Callable[[Found], None],
     ) -> None:
         self.rule = rule
         self.load = load
@@ -38,11 +44,12 @@ class CurrentJudge:
         self.shown: dict[float, int] = {}  # level -> right readings
         self.undecided: dict[float, int] = {}  # level -> undecided readings
 
-    def look(self, found: tuple[Course, int, int] | None, version: int, cause: int) -> None:
-        """The cluster changed: take over its course; None: not known at present."""
-        self.version = version
-        self._cause = cause
+    def _look(self) -> None:
+        """The cluster or the supply changed: take over the course, where it is known."""
+        self.version = self.cluster.version
+        self._cause = self.cluster.cause
         self._close()
+        found = self.cluster.settled_course(self.rule.subject)
         if found is None or not isinstance(found[0], Steady) or found[0].hi_pct - found[0].lo_pct > 1.0:
             self._band = None
             return
@@ -68,7 +75,9 @@ class CurrentJudge:
         self._close()
 
     def sample(self, t_ns: int, current_a: float) -> None:
-        """One reading; the version must be that of the cluster."""
+        """One reading."""
+        if self.version != self.cluster.version:
+            self._look()
         limits = self._band
         if limits is None or t_ns < self._from_ns:
             return
@@ -98,6 +107,6 @@ class CurrentJudge:
                 expected,
                 f"{current_a:.2f} A",
                 self._cause,
-                (self.cluster,),
+                (self.cluster.number,),
             )
         )

@@ -17,10 +17,17 @@ FAULT_WORDS = {0: "no fault", 1: "tripped", 2: "open load", 3: "by hand", 4: "ov
 class IndicatorJudge:
     """One derived signal; its possible values come from the clusters it depends on."""
 
-    def __init__(self, rule: SignalRule, clusters: tuple[int, ...], report: Callable[[Found], None]) -> None:
+    def __init__(
+        self,
+        rule: SignalRule,
+        clusters: tuple[int, ...],
+        report: Callable[[Found], None],
+        calm: dict[str, float],
+    ) -> None:
         self.rule = rule
         self.clusters = clusters
         self._report = report
+        self._calm = calm  # signal -> value that needs no second look; shared by the whole judge
         self.trace: Trace | None = None
         self.watch = Watch(rule)
         self.lost_until: int | None = None
@@ -30,6 +37,7 @@ class IndicatorJudge:
 
     def expect(self, intervals: Intervals | None, switch: Switch, cause: int) -> None:
         """Possible values from `switch` on; None: nothing can be expected at present."""
+        self._calm.pop(self.rule.signal, None)
         if intervals is None:
             self.trace = None
             return
@@ -53,11 +61,12 @@ class IndicatorJudge:
         assert isinstance(last, Choice)
         if last.intervals != intervals:
             last.intervals = intervals
-            self.watch.calm = None
+            self._calm.pop(self.rule.signal, None)
 
     def lose(self, t_ns: int) -> None:
         """Nothing can be said until `expect` or `narrow` is called again."""
         self.trace = None
+        self._calm.pop(self.rule.signal, None)
 
     def next_wake(self) -> int:
         return self.watch.next_deadline() + 1 if self.trace else FOREVER
@@ -78,10 +87,11 @@ class IndicatorJudge:
         trace = self.trace
         if trace is None:
             return False
-        if self.watch.calm == value:
-            return True
-        if self.watch.sample(trace, t_ns, value):
+        settled = self.watch.explain(trace, t_ns, value)
+        if settled is not None:
             self.excused = None
+            if settled and self.rule.kind != "fault":  # fault flags also narrow clusters
+                self._calm[self.rule.signal] = value
             return True
         self._deviate("unexpected", t_ns, t_ns - self.rule.window_ns, trace.last, False)
         return False

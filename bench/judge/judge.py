@@ -36,17 +36,19 @@ class Judge:
         report: Callable[[Found], None],
     ) -> None:
         self.model = model
-        self._report = report
+        self.calm: dict[str, float] = {}  # signal -> value that needs no second look
         self.cluster_of = {c: i for i, cs in enumerate(model.clusters) for c in cs}
         outputs: list[dict[str, SignalRule]] = [{} for _ in model.clusters]
         for name, rule in rules.items():
             if rule.kind in OUTPUT_KINDS and rule.subject in self.cluster_of:
                 outputs[self.cluster_of[rule.subject]][name] = rule
         hearing_ns = max((r.cycle_ns for r in rules.values() if r.kind == "fault"), default=0)
-        self.clusters = [ClusterJudge(model, i, rs, report, hearing_ns) for i, rs in enumerate(outputs)]
+        self.clusters = [
+            ClusterJudge(model, i, rs, report, self.calm, hearing_ns) for i, rs in enumerate(outputs)
+        ]
         self._cluster_by_signal = {s: self.clusters[i] for i, rs in enumerate(outputs) for s in rs}
         self.indicators = {
-            s: IndicatorJudge(rules[s], on, report)
+            s: IndicatorJudge(rules[s], on, report, self.calm)
             for s, on in model.indicators.items()
             if s in rules and rules[s].kind in INDICATOR_KINDS
         }
@@ -56,13 +58,17 @@ class Judge:
                 self._indicators_on[i].append(indicator)
         self.currents = {
             name: CurrentJudge(
-                rule, loads[rule.subject], settle_ns[rule.subject], self.cluster_of[rule.subject], report
+                rule,
+                loads[rule.subject],
+                settle_ns[rule.subject],
+                self.clusters[self.cluster_of[rule.subject]],
+                report,
             )
             for name, rule in rules.items()
             if rule.kind == "current" and rule.subject in loads
         }
         self._versions = [-1] * len(self.clusters)
-        self._wake = FOREVER
+        self.wake_ns = FOREVER
         self._now = -FOREVER
         self._dark: frozenset[str] = frozenset()
         self.started = False
@@ -116,8 +122,8 @@ class Judge:
         time brings about is taken at its own instant, in order."""
         if not self.started:
             return
-        while self._wake <= t_ns:
-            now = max(self._wake, self._now)
+        while self.wake_ns <= t_ns:
+            now = max(self.wake_ns, self._now)
             for cluster in self.clusters:
                 if cluster.next_wake() <= now:
                     cluster.advance(now)
@@ -134,7 +140,7 @@ class Judge:
 
     def _plan_wake(self) -> None:
         wake = min((c.next_wake() for c in self.clusters), default=FOREVER)
-        self._wake = min(wake, min((i.next_wake() for i in self.indicators.values()), default=FOREVER))
+        self.wake_ns = min(wake, min((i.next_wake() for i in self.indicators.values()), default=FOREVER))
 
     def grant(self, more_ns: int) -> None:
         """A box has just woken: what is owed may wait `more_ns` and then for a cyclic frame."""
@@ -164,11 +170,10 @@ class Judge:
     # ---- observations
     def sample(self, t_ns: int, signal: str, value: float) -> None:
         """One observed value, after `advance` to its stamp."""
+        if self.calm.get(signal) == value:
+            return
         current = self.currents.get(signal)
         if current is not None:
-            cluster = self.clusters[current.cluster]
-            if current.version != cluster.version:
-                current.look(cluster.settled_course(current.rule.subject), cluster.version, cluster.cause)
             current.sample(t_ns, value)
             return
         owner = self._cluster_by_signal.get(signal)

@@ -13,7 +13,7 @@ START = (0, -FOREVER)
 class Watch:
     """What has been seen of one signal, and what is still owed."""
 
-    __slots__ = ("calm", "floor", "owed", "recent", "rule", "state")
+    __slots__ = ("floor", "owed", "recent", "rule", "state")
 
     def __init__(self, rule: SignalRule) -> None:
         self.rule = rule
@@ -21,13 +21,11 @@ class Watch:
         self.floor = START
         self.recent: deque[tuple[int, tuple[int, int]]] = deque()
         self.owed: list[Segment] = []
-        self.calm: float | None = None  # a value accepted over the open segment alone
 
     def owe(self, trace: Trace, begins_ns: int) -> None:
         """The last segment of `trace` began: it must be shown. The one before need not when it was
         too short to prove. Where the box may have seen no change, nothing is sent at once, and the
         next cyclic frame shows it."""
-        self.calm = None
         before, segment = trace.segments[-2:]
         if overlap(before.value, segment.value, begins_ns):
             segment.patience_ns = self.rule.cycle_ns
@@ -38,6 +36,11 @@ class Watch:
 
     def sample(self, trace: Trace, t_ns: int, value: float) -> bool:
         """The sample rule; False when no instant explains the value."""
+        return self.explain(trace, t_ns, value) is not None
+
+    def explain(self, trace: Trace, t_ns: int, value: float) -> bool | None:
+        """The sample rule: None when no instant explains the value; True when the same value needs
+        no second look before something changes (the open segment alone explains it, nothing is owed)."""
         rule = self.rule
         recent = self.recent
         bound = t_ns - rule.jitter_ns
@@ -48,15 +51,13 @@ class Watch:
         from_ns, to_ns = t_ns - rule.window_ns, t_ns + rule.jitter_ns
         match = trace.match(value, rule.tolerance, from_ns, to_ns, self.floor, state=self.state)
         if match is None:
-            return False
+            return None
         if match > self.floor:
             recent.append((t_ns, match))
         if self.owed:
             self.owed = [s for s in self.owed if not self._shows(s, trace, value, from_ns, to_ns)]
         last = trace.last
-        if match[0] == last.number and last.switch.hi < from_ns and not self.owed:
-            self.calm = value
-        return True
+        return match[0] == last.number and last.switch.hi < from_ns and not self.owed
 
     def _shows(self, segment: Segment, trace: Trace, value: float, from_ns: int, to_ns: int) -> bool:
         start = max(from_ns, segment.switch.lo)

@@ -68,8 +68,6 @@ class World:
             value = trace.last.value
             if isinstance(value, Output) and value.course != course:
                 trace.last.value = Output(course)
-        for _, watch in self.watches.values():
-            watch.calm = None
 
     def undone(self, state: State, switch: Switch) -> World:
         """The world in which the uncertain end `switch` has not come yet."""
@@ -86,7 +84,6 @@ class World:
                 for at, watch in new.watches.values():
                     if at == place:
                         watch.owed = [s for s in watch.owed if s.number not in dropped]
-                        watch.calm = None
         return new
 
     def at_rest(self, since_ns: int) -> bool:
