@@ -112,8 +112,13 @@ class Definitions:
                 control.forget()
 
     def messages(self) -> tuple[BoundMessage, ...]:
-        """Every bound message: the boxes' first, then those of panels, screens and sensors."""
-        return (*(message for _, message in self._pages), *(control_message(c) for c in self.controls))
+        """Every bound message once: the boxes' first, then those of panels, screens and sensors."""
+        sent: dict[str, BoundMessage] = {}
+        for c in self.controls:
+            message = control_message(c)
+            if message.name not in sent or message.signals:  # keys that are a sign of life too
+                sent[message.name] = message
+        return (*(message for _, message in self._pages), *sent.values())
 
     def step_of(self, signal: str) -> float:
         """Physical value of one raw count; 1 for states, lamps and other words.

@@ -270,3 +270,10 @@ def test_every_circuit_and_lamp_of_the_boats_is_observable(kittiwake, kittiwake_
     lamps = [c for c in kittiwake_spec.controls.values() if c.lamp]
     assert lamps
     assert all(f"lamp:{c.name}" in kittiwake.signal_message for c in lamps)
+
+
+def test_keys_that_are_a_sign_of_life_too_are_one_message(untidy):
+    names = [m.name for m in untidy.messages()]
+    assert len(names) == len(set(names))
+    keys = next(m for m in untidy.messages() if m.name == "panel helm/Tasten_Pult")
+    assert (len(keys.signals), keys.cycle_ms, keys.on_change_ms) == (12, 250.0, 0.0)
