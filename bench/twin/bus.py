@@ -38,6 +38,7 @@ class Bus:
         self._noise_at = rng.randrange(POOL)
         self._currents: list[list[tuple[int, Place, float, float, bool]]] = []
         self._others: list[list[tuple[str, Place]]] = []
+        self._node_index = {n.address: i for i, n in enumerate(tables.nodes)}
         boxes = {b.name: b for b in tables.boxes}
         for sender in self.senders:
             box = boxes[sender.box]
@@ -70,7 +71,7 @@ class Bus:
         for sender in self.senders:
             if sender.box != box:
                 continue
-            sender.counter, sender.due = 255, NEVER
+            sender.counter[0], sender.due = -1, NEVER
             if boots:
                 sender.last = now_ns
             if sender.row.when == "boot":
@@ -115,6 +116,7 @@ class Bus:
             return
         self.values[box, "ack_source"], self.values[box, "ack_key"] = source, key
         self.values[box, "ack_counter"] = counter
+        self.values[box, "ack_node"] = self._node_index.get(source, 0)
         for sender in self.senders:
             if sender.acks and sender.box == box:
                 self._put(now_ns, sender)
@@ -168,8 +170,8 @@ class Bus:
         value = sender.value
         place = sender.count_place
         if place is not None:
-            sender.counter = (sender.counter + 1) & place.mask
-            value |= place.put(sender.counter)
+            sender.counter[0] = count = (sender.counter[0] + 1) & place.mask
+            value |= place.put(count)
         if currents := self._currents[sender.index]:
             value |= self._read_currents(currents, now_ns)
         if others := self._others[sender.index]:

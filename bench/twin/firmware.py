@@ -463,7 +463,7 @@ class Firmware:
             self.operations.spend(now_ns)
         changed = self.channels.take_changed()
         if self.operations.place != self._places:  # a count moved: its lamps move though no output does
-            moved = [n for n, at in self.operations.place.items() if self._places[n] != at]
+            moved = [n for n, at in self.operations.place.items() if self._places.get(n) != at]
             self._places = dict(self.operations.place)
             if self.logic.awake:
                 self._light({c for n in moved for c in self.tables.operation[n].members}, now_ns)

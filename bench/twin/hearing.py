@@ -20,6 +20,7 @@ class Hearing:
                 self._inputs.setdefault(row.source, []).append(row.number)
         self._counters: dict[str, int] = {}
         self._boots = -1
+        self._down: dict[str, set[int]] = {}
 
     def receive(self, t_ns: int, can_id: int, data: bytes, extended: bool) -> None:
         """A frame: not ours, too short or not understood is ignored, as a box does."""
@@ -36,6 +37,8 @@ class Hearing:
         node = row.node or self._nodes.get(address, "")
         if row.kind == "key" and node:
             self._key(t_ns, node, values)
+        elif row.kind == "keys" and node:
+            self._bits(t_ns, node, row, data, values.get("counter", 0))
         elif row.kind == "alive" and node:
             self._firmware.hear(t_ns, node)
         elif row.kind == "inputs":
@@ -60,6 +63,21 @@ class Hearing:
         ack = (self._addresses.get(node, 0), max(counter, 0))
         firmware.key(t_ns, node, values.get("key", 0), values["action"] == 1, ack)
 
+    def _bits(self, t_ns: int, node: str, row: HeardRow, data: bytes, counter: int) -> None:
+        """All keys of a node as bits: what differs from before is pressed or released."""
+        firmware = self._firmware
+        if not firmware.logic.awake:
+            return
+        firmware.hear(t_ns, node)
+        down = {row.first_key + i for i, bit in enumerate(row.key_bits) if _bit(data, bit) == row.down}
+        before = self._down.get(node, set())
+        self._down[node] = down
+        ack = (self._addresses.get(node, 0), counter)
+        for key in sorted(before - down):
+            firmware.key(t_ns, node, key, False, ack)
+        for key in sorted(down - before):
+            firmware.key(t_ns, node, key, True, ack)
+
     def _module(self, t_ns: int, source: int, values: dict[str, int]) -> None:
         firmware = self._firmware
         if not firmware.logic.powered:
@@ -69,6 +87,10 @@ class Hearing:
             if value in (0, 1):
                 firmware.hear(t_ns, f"input {number}")
                 firmware.module_input(t_ns, number, value)
+
+
+def _bit(data: bytes, bit: int) -> int:
+    return data[bit // 8] >> bit % 8 & 1
 
 
 def _read(data: bytes, at: tuple[int, int], big: bool) -> int:

@@ -387,6 +387,9 @@ def _heard(r: Row) -> t.HeardRow:
         big=r.word("order", ("little", "big"), "little") == "big",
         standard=r.flag("standard", False),
         codes=codes,
+        first_key=r.integer("first_key", 0, 0, 255),
+        key_bits=r.integers("key_bits", ()),
+        down=r.integer("down", 1, 0, 1),
     )
 
 

@@ -57,7 +57,7 @@ class Sender:
     """One frame a box sends, with its payload kept ready."""
 
     __slots__ = (
-        *("acks", "box", "can_id", "counter", "count_place", "cycle_ns", "due", "dynamic", "extended"),
+        *("acks", "box", "can_id", "count_place", "counter", "cycle_ns", "due", "dynamic", "extended"),
         *("index", "last", "life_ns", "name", "order", "quirky", "row", "size", "spacing_ns", "value"),
     )
 
@@ -65,7 +65,8 @@ class Sender:
         self.row, self.index, self.name, self.box = row, index, row.name, row.box
         self.can_id, self.extended, self.size = row.id, not row.standard, row.size
         self.cycle_ns, self.spacing_ns = int(row.cycle_ms * 1e6), int(row.on_change_ms * 1e6)
-        self.due, self.last, self.counter = 0, -(10**12), 255
+        self.due, self.last = 0, -(10**12)
+        self.counter = [-1]  # shared by the pages of a multiplexed frame
         self.life_ns = duration_ns(row.size, self.extended)
         self.order: Literal["big", "little"] = (
             "big" if row.fields and all(f.big for f in row.fields) else "little"
@@ -93,8 +94,10 @@ def build(frames: tuple[FrameRow, ...]) -> tuple[list[Sender], dict[Subject, lis
     """Senders, and for each subject the places that show it; numbers are a box's own, from 1."""
     senders: list[Sender] = []
     targets: dict[Subject, list[Target]] = {}
+    counters: dict[tuple[int, bool], list[int]] = {}
     for index, row in enumerate(frames):
         sender = Sender(row, index)
+        sender.counter = counters.setdefault((row.id, row.standard), sender.counter)
         senders.append(sender)
         for field in row.fields:
             for i in range(field.last - field.first + 1):

@@ -27,9 +27,9 @@ LOADS = ("led", "lamp", "motor", "relay", "resistive", "electronic")
 FIELD_KINDS = (
     *("state", "level", "current", "fault", "lamp", "backlight", "input", "volts", "total"),
     *("counter", "constant", "boot_reason", "boot_count", "uptime", "firmware", "configuration"),
-    *("serial", "ack_source", "ack_key", "ack_counter"),
+    *("serial", "ack_source", "ack_node", "ack_key", "ack_counter"),
 )
-HEARD_KINDS = ("key", "alive", "inputs", "wake")
+HEARD_KINDS = ("key", "keys", "alive", "inputs", "wake")
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,6 +276,9 @@ class HeardRow:
     big: bool = False
     standard: bool = False
     codes: Mapping[str, Mapping[int, int]] = field(default_factory=dict)
+    first_key: int = 0  # keys: one bit each, from this key on
+    key_bits: tuple[int, ...] = ()
+    down: int = 1  # keys: the bit of a key that is down
 
 
 @dataclass(frozen=True)
