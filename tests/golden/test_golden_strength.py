@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import fields, is_dataclass, replace
 from typing import Any, get_type_hints
@@ -10,6 +11,10 @@ import pytest
 import runner
 from test_golden_complete import _words
 from test_golden_oracle import OracleBox
+from test_golden_twin import TwinBox
+
+from bench.core.errors import UsageError
+from bench.twin import parse_tables
 
 Edit = tuple[str, str, str, str]  # class, field, word as agreed, word instead
 # Words that don't change what a box does, or that cannot be exchanged alone.
@@ -79,3 +84,70 @@ def test_every_exchanged_word_is_noticed_by_a_trace():
                 seen[edit] = noticed(sheet, spec)
     assert len(seen) > 60
     assert {e for e, found in seen.items() if not found} == set(UNSEEN)
+
+
+# -- the same for the virtual box's tables, where a word stands behind its key
+
+CHOICES = {
+    ("box", "others"): ("dark", "retained"),
+    ("box", "trip_at_wake"): ("kept", "cleared"),
+    ("box", "hand_sensed"): ("flag", "none"),
+    ("box", "hand_presses"): ("ignored", "stored"),
+    ("box", "repeats"): ("ignored", "new"),
+    ("operation", "place"): ("seen", "counted"),
+    ("operation", "part_on"): ("off", "on"),
+    ("operation", "again"): ("off", "again"),
+    ("node", "held"): ("release", "hold"),
+    ("node", "dim"): ("freeze", "continue"),
+    ("node", "others"): ("hold", "off"),
+    ("input", "on_lost"): ("hold", "rest", "active"),
+    ("force", "presses"): ("ignored", "stored"),
+    ("force", "over_inhibit"): ("passes", "yields"),
+    ("follow", "at_end"): ("keep", "drop"),
+    ("follow", "sees"): ("output", "command"),
+    ("inhibit", "sees"): ("output", "command"),
+    ("channel", "memory"): ("none", "kept", "through_loss"),
+    ("channel", "turn"): ("down", "alternate"),
+    ("channel", "at_end"): ("turn", "stop"),
+    ("channel", "scene_sets_memory"): ("true", "false"),
+    ("channel", "on_presses"): ("refused", "allowed"),
+    ("box", "on_presses"): ("refused", "allowed"),
+    ("box", "restore"): ("true", "false"),
+    ("key", "shows"): ("any", "all"),
+    ("key", "tripped"): ("flash", "on", "off"),
+}
+
+
+def table_edits(text: str) -> Iterator[tuple[Edit, str]]:
+    """Every copy of the tables in which one word is exchanged."""
+    section = ""
+    lines = text.splitlines()
+    for n, line in enumerate(lines):
+        if line.startswith("[["):
+            section = line.strip("[] ")
+        for found in re.finditer(r'\b(\w+) = "?(\w+)"?', line):
+            key, word = found.groups()
+            for other in CHOICES.get((section, key), ()):
+                if other != word and word in CHOICES[section, key]:
+                    new = line[: found.start(2)] + other + line[found.end(2) :]
+                    yield (section, key, word, other), "\n".join([*lines[:n], new, *lines[n + 1 :]])
+
+
+def noticed_by_twin(sheet: runner.Sheet, text: str) -> bool:
+    try:
+        tables = parse_tables(text, str(runner.HERE / sheet.file))
+    except UsageError:
+        return True
+    spec, framed = runner.spec_of(sheet), "[[heard]]" in text
+    return any(runner.walk(trace, spec, TwinBox(spec, tables, framed)) for trace in sheet.traces)
+
+
+@pytest.mark.slow
+def test_every_exchanged_word_of_the_tables_is_noticed_by_a_trace():
+    seen: dict[Edit, bool] = {}
+    for sheet in runner.sheets():
+        for edit, text in table_edits(sheet.tables):
+            if not seen.get(edit):
+                seen[edit] = noticed_by_twin(sheet, text)
+    assert len(seen) > 40
+    assert {e for e, found in seen.items() if not found} == set()
