@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import fields, is_dataclass
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
+import pytest
 import runner
 
 from bench.spec import model as spec_model
@@ -109,12 +110,14 @@ def test_there_are_at_least_130_traces_with_names_of_their_own():
     assert len(set(names)) == len(names)
 
 
+@pytest.mark.slow
 def test_every_word_of_every_option_stands_in_a_trace_file():
     used = {w for spec in specs() for w in used_words(spec)}
     assert len(option_words()) > 60
     assert sorted(option_words() - used) == []
 
 
+@pytest.mark.slow
 def test_both_yes_and_no_of_every_yes_or_no_option_stand_in_a_trace_file():
     supplies = [b.supply for spec in specs() for b in spec.boxes.values() if b.supply]
     groups = [f for spec in specs() for f in spec.functions.values() if f.kind == "group"]

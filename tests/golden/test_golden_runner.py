@@ -74,6 +74,7 @@ class Unsure(Stuck):
         return 0.0, 100.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("box", [Stuck(), Unsure()])
 def test_every_trace_finds_a_box_on_which_nothing_happens(box):
     missed = [
