@@ -1,8 +1,19 @@
 """The virtual box: its own tables, firmware, electrics and faults. Pure: it is told the time."""
 
-from bench.twin.faults import Fault
+from bench.twin.faults import Expected, Fault, FaultKind, fault_kinds
 from bench.twin.loader import boats, load_tables, parse_tables
 from bench.twin.tables import Tables
 from bench.twin.twin import Truth, Twin
 
-__all__ = ["Fault", "Tables", "Truth", "Twin", "boats", "load_tables", "parse_tables"]
+__all__ = [
+    "Expected",
+    "Fault",
+    "FaultKind",
+    "Tables",
+    "Truth",
+    "Twin",
+    "boats",
+    "fault_kinds",
+    "load_tables",
+    "parse_tables",
+]
