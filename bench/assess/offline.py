@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from bench.core.model import Model
-from bench.core.verdict import Doubt, Verdict
+from bench.core.verdict import Verdict
 from bench.definitions import Definitions
 from bench.session import Session
 from bench.spec.model import Spec
 from bench.spec.profile import BenchProfile
 
-from .assessor import FOREIGN_JITTER_MS, Assessor
+from .assessor import Assessor
+
+FOREIGN_JITTER_MS = 20.0  # declared for a recording that brings no evidence of its own
+MOST_BAD_SHOWN = 20
 
 
 def assess_session(
@@ -34,10 +37,12 @@ def assess_session(
     )
     for entry in session.entries():
         assessor.feed(entry)
-    for bad in session.bad[:20]:
-        assessor.doubts.append(
-            Doubt(assessor.t_ns, "recording", f"{bad.path}:{bad.line}: {bad.reason}: {bad.text[:60]!r}")
-        )
+    for bad in session.bad[:MOST_BAD_SHOWN]:
+        text = f"{bad.path}:{bad.line}: {bad.reason}: {bad.text[:60]!r}"
+        assessor.findings.doubt("recording", text, assessor.t_ns)
+    if session.bad_count > MOST_BAD_SHOWN:
+        more = session.bad_count - MOST_BAD_SHOWN
+        assessor.findings.doubt("recording", f"{more} more lines that cannot be read", assessor.t_ns)
     if session.cut:
-        assessor.doubts.append(Doubt(assessor.t_ns, "recording", f"it was cut: {session.cut}"))
+        assessor.findings.doubt("recording", f"it was cut: {session.cut}", assessor.t_ns)
     return assessor.finish()

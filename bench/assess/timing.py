@@ -81,7 +81,15 @@ def loads_of(spec: Spec, profile: BenchProfile | None) -> tuple[dict[str, Load],
     return loads, without
 
 
-def detection_limits(spec: Spec, rules: Mapping[str, SignalRule]) -> dict[str, str]:
+def subjects_of(spec: Spec, box: str) -> list[str]:
+    """Circuits, controls, panels and screens whose state a box reports."""
+    nodes = {n.name: n.box for n in (*spec.panels.values(), *spec.screens.values())}
+    circuits = [c.name for c in spec.circuits.values() if c.box == box]
+    controls = [c.name for c in spec.controls.values() if nodes[c.node] == box]
+    return circuits + controls + [n for n, of in nodes.items() if of == box]
+
+
+def detection_limits(rules: Mapping[str, SignalRule]) -> dict[str, str]:
     """What the verdict could have missed, in words, by kind of signal."""
     out: dict[str, str] = {}
     for kind in KINDS:

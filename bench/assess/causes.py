@@ -1,0 +1,123 @@
+"""Stimuli out of the stream: keys, sensors, supply and wake-ups, and whether they reached the box."""
+
+from __future__ import annotations
+
+from collections import deque
+
+from bench.core import event as ev
+from bench.core.entry import Confirmed, Refused, StepMark
+from bench.core.event import Event
+from bench.definitions import Reading
+from bench.judge import Judge
+from bench.judge.rules import MS
+
+from .findings import Findings, milliseconds
+from .stimulus import Stimulus
+
+CONFIRM_WITHIN_NS = 1000 * MS
+
+
+class Causes:
+    """Numbers every stimulus, applies it to the judge and remembers which are still unfolding.
+
+    `repeats_count`: a repeated event counter is a new event (the spec's option).
+    """
+
+    def __init__(self, judge: Judge, findings: Findings, jitter_ns: int, *, repeats_count: bool) -> None:
+        self._judge = judge
+        self._findings = findings
+        self._jitter_ns = jitter_ns
+        self._repeats_count = repeats_count
+        self.all: list[Stimulus] = []
+        self.pending: deque[Stimulus] = deque()
+        self.step: StepMark | None = None
+        self.confirms = False
+        self._counters: dict[str, int] = {}
+        self._held: set[str] = set()
+        self._sensors: dict[str, int] = {}
+        self._awaiting: dict[int, Stimulus] = {}
+
+    def of_frame(self, t_ns: int, reading: Reading, frame_index: int, tag: int | None) -> list[str]:
+        """Stimuli in one control frame, the `tag`-th sent one (None: not sent by us). Returns the
+        boxes it asks to wake."""
+        asked = []
+        for kind, name, value, counter in reading.events:
+            if kind in (ev.PRESS, ev.RELEASE):
+                if not self._is_news(reading.node, kind, name, counter):
+                    continue
+                (self._held.add if kind == ev.PRESS else self._held.discard)(name)
+                self._from_frame(Event(t_ns, kind, name, int(kind == ev.PRESS)), frame_index, tag)
+            elif kind == ev.SENSOR:
+                if self._sensors.get(name) != value:
+                    self._sensors[name] = value
+                    self._from_frame(Event(t_ns, kind, name, value), frame_index, tag)
+            elif kind == ev.WAKE:
+                asked.append(name)
+        return asked
+
+    def _is_news(self, node: str, kind: str, name: str, counter: int | None) -> bool:
+        if counter is None:  # keys sent as levels: the same level again is no event
+            return (kind == ev.PRESS) != (name in self._held)
+        repeated = self._counters.get(node) == counter
+        self._counters[node] = counter
+        return not repeated or self._repeats_count
+
+    def _from_frame(self, event: Event, frame_index: int, tag: int | None) -> None:
+        stimulus = self.apply(event, event.t_ns, frame_index)
+        if tag is not None and self.confirms:
+            self._awaiting[tag] = stimulus
+
+    def apply(
+        self, event: Event, earliest_ns: int, frame_index: int | None = None, more_ns: int = 0
+    ) -> Stimulus:
+        """An event at an instant in [earliest_ns, event.t_ns]; its effects may take `more_ns` longer
+        to show than those of others."""
+        stimulus = Stimulus(len(self.all) + 1, event.t_ns, event.kind, event.name, event.value)
+        if self.step is not None:
+            stimulus.step, stimulus.about = self.step.step, self.step.about
+        stimulus.frame_index = frame_index
+        stimulus.due_ns = event.t_ns + self._findings.grace_ns + more_ns
+        self.all.append(stimulus)
+        stimulus.clusters = self._judge.event(event, earliest_ns, stimulus.number)
+        if event.kind in (ev.PRESS, ev.RELEASE):
+            self._judge.hold(event.name, stimulus.clusters, event.kind == ev.PRESS)
+        self.pending.append(stimulus)
+        return stimulus
+
+    def before(self, number: int) -> Stimulus | None:
+        """The stimulus of that number; None for 0."""
+        return self.all[number - 1] if number else None
+
+    def concluded(self, t_ns: int) -> list[Stimulus]:
+        """Stimuli whose time is over; each once."""
+        out = []
+        while self.pending and t_ns > self.pending[0].due_ns:
+            out.append(self.pending.popleft())
+        return out
+
+    # ---- whether they reached the box
+    def confirmed(self, mark: Confirmed) -> None:
+        """The link says that a sent frame was on the bus."""
+        self.confirms = True
+        stimulus = self._awaiting.pop(mark.tag, None)
+        if stimulus and mark.t_ns - stimulus.t_ns > 2 * self._jitter_ns + MS:
+            late = milliseconds(mark.t_ns - stimulus.t_ns)
+            self._mistrust(stimulus, f"its confirmation took {late}", mark.t_ns)
+
+    def refused(self, mark: Refused) -> None:
+        """The link says that a sent frame was not, or perhaps not, on the bus."""
+        stimulus = self._awaiting.pop(mark.tag, None)
+        if stimulus:
+            self._mistrust(stimulus, f"the link refused it: {mark.reason}", mark.t_ns)
+
+    def check_unconfirmed(self, t_ns: int) -> None:
+        """Sends that a confirming link has never spoken of again."""
+        for tag, stimulus in list(self._awaiting.items()):
+            if stimulus.t_ns < t_ns - CONFIRM_WITHIN_NS:
+                del self._awaiting[tag]
+                self._mistrust(stimulus, "the link never confirmed it", t_ns)
+
+    def _mistrust(self, stimulus: Stimulus, why: str, t_ns: int) -> None:
+        stimulus.doubt = why
+        self._findings.doubt(stimulus.name, f"{stimulus.words()}: {why}", stimulus.t_ns)
+        self._judge.lose(stimulus.clusters, t_ns)

@@ -1,0 +1,140 @@
+"""What the boxes' own frames say beside their signals: who is there, who is missing, who has booted."""
+
+from __future__ import annotations
+
+from bench.core.signal import Observation
+from bench.definitions import Definitions
+from bench.judge import Judge
+from bench.judge.rules import MS
+from bench.spec.model import Spec
+
+from .boots import Boots
+from .findings import Findings, milliseconds, silence
+from .nodes import Bus, Message, Node
+from .timing import subjects_of
+
+GAP_SLACK_NS = 20 * MS
+
+
+class Ears:
+    """Supervises messages, nodes and boots; tells findings and, where track is lost, the judge."""
+
+    def __init__(
+        self,
+        spec: Spec,
+        definitions: Definitions,
+        judge: Judge,
+        findings: Findings,
+        boots: Boots,
+        jitter_ns: int,
+        started_ns: int,
+    ) -> None:
+        self._spec = spec
+        self._judge = judge
+        self._findings = findings
+        self.boots = boots
+        self._jitter_ns = jitter_ns
+        self._started_ns = started_ns
+        self._not_available: set[str] = set()
+        self._subjects = {box: subjects_of(spec, box) for box in spec.boxes}
+        self.frame_index = -1
+        self.bus = Bus(
+            [
+                Message(m.name, m.node, round((m.cycle_ms or 0) * MS), tuple(m.signals))
+                for m in definitions.messages()
+                if m.node in spec.boxes
+            ],
+            2 * jitter_ns,
+            missing=self._message_missing,
+            silent=self._node_silent,
+            back=self._node_back,
+            gap=self._counter_gap,
+            stuck=self._counter_stuck,
+        )
+
+    def pass_time(self, t_ns: int) -> None:
+        """Who should have been heard by now?"""
+        for box, since in self.boots.overdue(t_ns, self._jitter_ns):
+            self._findings.of_box("missing", box, since, "awake", "nothing", f"boot:{box}", self.frame_index)
+        self.bus.look(t_ns)
+
+    def goes_dark(self, box: str) -> None:
+        """Nothing need be heard or shown of a box until it has booted."""
+        self.bus.sleep(box)
+        self._judge.darken(self._subjects[box])
+
+    def booted(self, t_ns: int, box: str, reason: int, *, own_session: bool) -> int:
+        """A boot frame came. Returns the earliest instant of the wake-up it reports."""
+        first_heard = self.bus.nodes[box].frames <= 1
+        asked_ns = self.boots.booted(box, t_ns)
+        self.bus.wake(box, t_ns)
+        self._judge.brighten(self._subjects[box])
+        if asked_ns is not None:
+            return asked_ns
+        if not first_heard and own_session:
+            seen = f"a boot frame, reason {reason}"
+            self._findings.of_box("restart", box, t_ns, "no restart", seen, f"boot:{box}", self.frame_index)
+        elif not first_heard:
+            self._findings.doubt(box, "it booted in this recording, and why is not recorded", t_ns)
+        return t_ns - round(self._spec.boxes[box].respond_ms * MS)
+
+    def not_available(self, t_ns: int, node: str, observation: Observation) -> None:
+        """The box says that it has no value: right for a while after wake-up, else a doubt."""
+        kind, _, subject = observation.signal.partition(":")
+        if kind not in ("state", "level", "fault", "lamp", "current", "backlight"):
+            return
+        box = self._spec.boxes.get(node)
+        hidden_ms = box.wake.not_available_ms if box else 0.0
+        allowed = max(self.boots.since(node), self._started_ns) + round(hidden_ms * MS) + self._jitter_ns
+        if t_ns > allowed and observation.signal not in self._not_available:
+            self._not_available.add(observation.signal)
+            reason = observation.reason or "not available"
+            self._findings.doubt(subject, f"the box reports its {kind} as {reason}", t_ns)
+
+    def is_unavailable(self, signal: str) -> bool:
+        """Whether the box has said that it has no value for a signal."""
+        return signal in self._not_available
+
+    # ---- what the bus watch tells
+    def _message_missing(self, message: Message, t_ns: int) -> None:
+        since = milliseconds(t_ns - (message.last_ns or 0))
+        cluster_of = self._judge.cluster_of
+        subjects = [s.partition(":")[2] for s in message.signals]
+        clusters = tuple(sorted({cluster_of[s] for s in subjects if s in cluster_of}))
+        self._findings.of_box(
+            "frame_missing",
+            message.node,
+            t_ns,
+            f"{message.name} each {milliseconds(message.cycle_ns)}",
+            f"none for {since}, though the box is alive",
+            message.name,
+            self.frame_index,
+            clusters,
+        )
+        self._judge.lose(clusters, t_ns)
+
+    def _node_silent(self, node: Node, t_ns: int) -> None:
+        since = node.last_ns or 0
+        self._findings.blinded(since, t_ns, silence(node.name, since), node.name)
+        self._lose_box(node.name, t_ns)
+
+    def _node_back(self, node: Node, t_ns: int) -> None:
+        self._findings.blinded(
+            t_ns - 200 * MS, t_ns, f"box {node.name} was heard again after a silence", node.name
+        )
+        self._lose_box(node.name, t_ns)
+
+    def _lose_box(self, box: str, t_ns: int) -> None:
+        names = [c.name for c in self._spec.circuits.values() if c.box == box]
+        self._judge.lose(sorted({self._judge.cluster_of[n] for n in names}), t_ns)
+
+    def _counter_gap(self, message: Message, t_ns: int, count: int) -> None:
+        frames = "frame" if count == 1 else "frames"
+        since = t_ns - message.cycle_ns - GAP_SLACK_NS
+        self._findings.blinded(since, t_ns, f"{count} {frames} of {message.name} not seen", message.node)
+
+    def _counter_stuck(self, message: Message, t_ns: int) -> None:
+        seen = f"{message.name} repeats {message.counter}"
+        self._findings.of_box(
+            "counter", message.node, t_ns, "a counter that counts", seen, message.name, self.frame_index
+        )

@@ -1,0 +1,115 @@
+"""What was found, and what must not be called a finding because the bench could not see."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import NamedTuple
+
+from bench.core.model import Model
+from bench.core.verdict import Deviation, Doubt
+from bench.judge.found import Found
+from bench.judge.rules import MS
+
+from .fold import Folder
+from .stimulus import Stimulus
+
+REMEMBERED_BLIND = 64
+
+
+class Blind(NamedTuple):
+    """A stretch in which the bench cannot be trusted."""
+
+    since_ns: int
+    until_ns: int
+    why: str
+
+
+class Findings:
+    """Deviations, folded; doubts, each said once; stretches of blindness."""
+
+    def __init__(self, model: Model) -> None:
+        self._model = model
+        self.folder = Folder()
+        self.doubts: list[Doubt] = []
+        self.blind: deque[Blind] = deque(maxlen=REMEMBERED_BLIND)
+        self.grace_ns = 0  # longest deadline of any signal
+        self._said: set[tuple[str, str]] = set()
+
+    def doubt(self, subject: str, reason: str, t_ns: int) -> None:
+        """Something could not be seen, sent, decoded or timed."""
+        if (subject, reason) not in self._said:
+            self._said.add((subject, reason))
+            self.doubts.append(Doubt(t_ns, subject, reason))
+
+    def blinded(self, since_ns: int, until_ns: int, why: str, subject: str = "link") -> None:
+        """Nothing judged over [since, until] may be called a discrepancy."""
+        self.blind.append(Blind(since_ns, until_ns, why))
+        self.doubt(subject, why, until_ns)
+
+    def blind_over(self, since_ns: int, until_ns: int) -> str:
+        """Why the bench was blind somewhere in [since, until]; empty when it was not."""
+        for blind in self.blind:
+            if blind.since_ns <= until_ns and blind.until_ns >= since_ns:
+                return blind.why
+        return ""
+
+    def of_box(
+        self,
+        kind: str,
+        box: str,
+        t_ns: int,
+        expected: str,
+        seen: str,
+        key: str,
+        frame_index: int | None,
+        clusters: tuple[int, ...] = (),
+    ) -> None:
+        """A deviation of a box as a whole; `key` keeps repeats together."""
+        deviation = Deviation(
+            kind, f"box:{box}", box, t_ns, expected, seen, "", None, "", None, frame_index, self.evidence()
+        )
+        self.folder.add(deviation, clusters=clusters, cause=0, control="", key=key)
+
+    def of_signal(self, found: Found, stimulus: Stimulus | None, frame_index: int | None) -> None:
+        """A deviation of one signal, with the stimulus before it."""
+        subject = found.signal.partition(":")[2]
+        control = stimulus.name if stimulus and stimulus.kind in ("press", "release") else ""
+        near = stimulus is not None and found.t_ns - stimulus.t_ns <= 3 * self.grace_ns
+        deviation = Deviation(
+            kind=found.kind,
+            signal=found.signal,
+            subject=subject,
+            t_ns=found.t_ns,
+            expected=found.expected,
+            seen=found.seen,
+            cause=stimulus.words() if stimulus else "nothing was done",
+            cause_t_ns=stimulus.t_ns if stimulus else None,
+            cause_control=control,
+            step=stimulus.step if stimulus else None,
+            frame_index=None if found.kind == "missing" and found.unseen else frame_index,
+            evidence=self.evidence(),
+        )
+        self.folder.add(
+            deviation,
+            clusters=found.clusters,
+            cause=found.cause if near else 0,
+            control=control if near else "",
+            targeted=bool(control) and subject in self._model.targets(control),
+        )
+
+    def evidence(self) -> str:
+        """How sure the bench is of its own eyes, in words."""
+        if not self.blind:
+            return "no frame known to be lost before it"
+        last = self.blind[-1]
+        return f"last doubt about the bench's own eyes at {last.until_ns / 1e9:.3f} s: {last.why}"
+
+
+def silence(box: str, since_ns: int) -> str:
+    """Words for a box that is not heard."""
+    return f"nothing was heard of box {box} from {since_ns / 1e9:.3f} s on"
+
+
+def milliseconds(span_ns: int) -> str:
+    """`104 ms`."""
+    return f"{span_ns / MS:.0f} ms"
