@@ -110,11 +110,14 @@ class Electrics:
                 self.gain[c], self.offset[c], self.step[c] = 1.0 + gain / 100.0, offset, sense.step_a
                 self.by_link[c] = not box.hand_sensed
         self.noise = [max(-1.0, min(1.0, rng.gauss(0.0, 0.4))) for _ in range(POOL)]
+        self._senses = [quirks.sense_crossed.get(c, c) for c in range(top)]
         self.counts = [0.0] * top
         self.total = 0.0
         self.due = 0
         self._boxes = {b.name: b.numbers for b in tables.boxes}
         self._moving: set[int] = set()
+        self._live: set[int] = set()  # channels that carry current, or did until now
+        self._counted = False
         self._now_ns = 0
         self._dirty = True
         self.watched = {c for c in range(1, top) if c in quirks.shorted}
@@ -130,6 +133,7 @@ class Electrics:
         if percent > 0.0 and strand.percent <= 0.0 and not strand.hand:
             self._start(c, t_ns)
         strand.percent = percent
+        self._live.add(c)
         self._dirty = True
 
     def set_hand(self, c: int, on: bool, t_ns: int) -> None:
@@ -138,6 +142,7 @@ class Electrics:
         if on and not strand.hand and strand.percent <= 0.0:
             self._start(c, t_ns)
         strand.hand = on
+        self._live.add(c)
         self._dirty = True
 
     def set_overload(self, c: int, on: bool) -> None:
@@ -171,6 +176,14 @@ class Electrics:
             self._dirty = False
             self._solve()
             self._watch_fuses(t_ns)
+            live = self._live
+            some = self._counted and not self.quirks.sense_crossed
+            for c in live | self._moving if some else range(1, len(self.strands)):
+                self._count(c, t_ns)
+            self._counted = True
+            strands = self.strands
+            self._live = {c for c in live if strands[c].percent > 0.0 or strands[c].hand}
+        elif self.quirks.sense_crossed:
             for c in range(1, len(self.strands)):
                 self._count(c, t_ns)
         else:
@@ -178,15 +191,18 @@ class Electrics:
                 self._count(c, t_ns)
 
     def _solve(self) -> None:
-        for _ in range(3):
+        live = [self.strands[c] for c in sorted(self._live)]
+        for _ in range(4):
             volts = self.volts
-            for strand in self.strands[1:]:
+            for strand in live:
                 percent = 100.0 if strand.hand else strand.percent
-                if percent > 0.0 or strand.steady > 0.0:
-                    load_v = volts - strand.steady * strand.series_ohm * 100.0 / (percent or 100.0)
-                    strand.steady = steady_amps(strand.row, strand.nominal_v, load_v, percent)
-            self._interrupt()
-            self.total = sum(s.steady for s in self.strands)
+                load_v = volts - strand.steady * strand.series_ohm * 100.0 / (percent or 100.0)
+                strand.steady = steady_amps(strand.row, strand.nominal_v, load_v, percent)
+            if self.watched or self.quirks.open_load:
+                self._interrupt()
+            before, self.total = self.total, sum([s.steady for s in live])
+            if abs(self.total - before) < 0.005:
+                break
 
     def _interrupt(self) -> None:
         for c in self.quirks.open_load:
@@ -252,12 +268,17 @@ class Electrics:
         return 100.0 if strand.hand else strand.percent
 
     def _count(self, c: int, t_ns: int) -> None:
-        source = self.quirks.sense_crossed.get(c, c)
+        source = self._senses[c]
         strand = self.strands[source]
-        amps = 0.0 if strand.hand and self.by_link[source] else self.amps(source, t_ns)
+        amps = strand.steady
+        since = t_ns - strand.since_ns
+        if since < INRUSH_ENDS_NS:
+            amps = self.amps(source, t_ns)
+        else:
+            self._moving.discard(source)
+        if strand.hand and self.by_link[source]:
+            amps = 0.0
         self.counts[c] = (amps * self.gain[c] + self.offset[c]) / self.step[c]
-        if t_ns - strand.since_ns >= INRUSH_ENDS_NS:
-            self._moving.discard(c)
 
     @property
     def volts(self) -> float:
