@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from dataclasses import asdict
 
 from bench.cli.output import print_json, print_lines
-from bench.cli.virtual import make_twin
+from bench.cli.virtual import boat_name, make_twin
+from bench.report.terminal import width_of
+from bench.report.text import table
 
 
 def serve(args: argparse.Namespace) -> int:
@@ -19,15 +22,20 @@ def serve(args: argparse.Namespace) -> int:
     return 0
 
 
-def list_faults(*, as_json: bool) -> int:
-    """`hardstand twin --faults`."""
-    from bench.report.text import table
+def list_faults(word: str | None, *, as_json: bool) -> int:
+    """`hardstand twin [BOAT] --faults`: all kinds as JSON, or those of one boat (the demo's) for people."""
     from bench.twin import fault_kinds
 
-    kinds = fault_kinds()
+    kinds = fault_kinds().values()
     if as_json:
         print_json({"status": 0, "faults": [asdict(kind) for kind in kinds]})
         return 0
-    rows = [[kind.kind, kind.about, kind.expected] for kind in kinds]
-    print_lines(table(("kind", "what is wrong", "expected verdict"), rows, 110))
+    boat = boat_name(word or "demo")
+    out = width_of(sys.stdout)
+    rows = [
+        [f"{kind.kind}:{kind.expected[boat].argument}", kind.where, kind.about, kind.expected[boat].words()]
+        for kind in kinds
+        if boat in kind.expected
+    ]
+    print_lines(table(("kind:argument", "in its", "what is wrong", "a run must end in"), rows, out))
     return 0

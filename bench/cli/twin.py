@@ -20,7 +20,11 @@ def parser() -> Parser:
     made.add_argument("boat", metavar="BOAT", nargs="?", help="demo, dunlin or fulmar")
     made.add_argument("--fault", metavar="KIND[:ARG]", help="seed this fault")
     made.add_argument("--seed", metavar="N", type=int, default=1, help="fixes noise and jitter")
-    made.add_argument("--faults", action="store_true", help="list the faults: kind, about, expected verdict")
+    made.add_argument(
+        "--faults",
+        action="store_true",
+        help="list the faults of BOAT: kind, argument, what is wrong, expected verdict",
+    )
     add_json(made)
     return made
 
@@ -31,4 +35,4 @@ def run(args: argparse.Namespace) -> int:
         parser().error("the following arguments are required: BOAT")
     from bench.cli.serving import list_faults, serve
 
-    return list_faults(as_json=args.json) if args.faults else serve(args)
+    return list_faults(args.boat, as_json=args.json) if args.faults else serve(args)

@@ -1,18 +1,131 @@
-"""Every fault kind of the virtual box must end in its expected verdict."""
+"""Every fault kind of the virtual boxes must end in the verdict that was written down beforehand."""
 
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
+from bench.cli.boats import BOATS
 from bench.cli.running import Wish, run_and_judge
-from bench.core.verdict import Verdict
+from bench.core.verdict import FAIL, INCONCLUSIVE, PASS, Verdict
 from bench.evidence.page import Page, Table
+from bench.twin import Expected, fault_kinds
+
+NOT_DISTINGUISHABLE = "not distinguishable"
+SEEDS = 3
 
 
-def reached(kind: str, seed: int = 1, boat: str = "demo") -> Verdict:
-    """The verdict on the boat's virtual box with this fault."""
-    with tempfile.TemporaryDirectory() as folder:
-        return run_and_judge(
-            Wish(boat, "twin", Path(folder) / "session", fault=kind, seed=seed), write=False
-        ).verdict
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One fault on one boat. `boat` is the word for it on the command line."""
+
+    boat: str
+    kind: str
+    where: str
+    expected: Expected
+
+
+def cases() -> Iterator[Case]:
+    """Every kind on every boat that has it."""
+    for word, name in BOATS.items():
+        for kind in fault_kinds().values():
+            if name in kind.expected:
+                yield Case(word, kind.kind, kind.where, kind.expected[name])
+
+
+def reached(case: Case, folder: Path, seed: int = 1) -> Verdict:
+    """The verdict of a full run on the boat's virtual box with this fault; recorded in `folder`."""
+    fault = f"{case.kind}:{case.expected.argument}"
+    return run_and_judge(Wish(case.boat, "twin", folder, fault=fault, seed=seed), write=False).verdict
+
+
+def what_is_wrong(case: Case, verdict: Verdict, folder: Path, seed: int = 1) -> str:
+    """Empty when the run ended as expected, else what differs, in words."""
+    roots = [d.subject for d in verdict.discrepancies]
+    outcome = case.expected.outcome
+    if outcome == FAIL:
+        return _wrong_fail(case.expected.subjects, verdict, roots)
+    if outcome == INCONCLUSIVE:
+        return "" if verdict.outcome == INCONCLUSIVE else f"{verdict.outcome} {', '.join(roots)}".rstrip()
+    if outcome == NOT_DISTINGUISHABLE:
+        return _wrong_equal(case, verdict, folder, seed)
+    return f"unknown expectation {outcome}"
+
+
+def _wrong_fail(subjects: tuple[str, ...], verdict: Verdict, roots: list[str]) -> str:
+    if verdict.outcome != FAIL:
+        return f"{verdict.outcome}, not found"
+    if len(roots) != 1:
+        return f"{len(roots)} root discrepancies: {', '.join(roots)}"
+    if roots[0] not in subjects and "*" not in subjects:
+        return f"named {roots[0]}"
+    return ""
+
+
+def _wrong_equal(case: Case, verdict: Verdict, folder: Path, seed: int) -> str:
+    """Proof of what cannot be told apart: the same seed gives the same frames, to the byte."""
+    if verdict.outcome != PASS:
+        return f"{verdict.outcome}, though said to be not distinguishable"
+    with tempfile.TemporaryDirectory() as other:
+        healthy = Path(other) / "healthy"
+        run_and_judge(Wish(case.boat, "twin", healthy, seed=seed), write=False)
+        same = (healthy / "frames.log").read_bytes() == (folder / "frames.log").read_bytes()
+    return "" if same else "the frames differ from those of a healthy box, so it can be told apart"
+
+
+def study(sample: float = 1.0) -> Page:
+    """Runs every kind on every boat with several seeds."""
+    seeds = range(1, max(1, round(SEEDS * sample)) + 1)
+    rows: list[list[object]] = []
+    wrong = []
+    for case in cases():
+        said, missed = "", []
+        for seed in seeds:
+            with tempfile.TemporaryDirectory() as folder:
+                verdict = reached(case, Path(folder) / "session", seed)
+                trouble = what_is_wrong(case, verdict, Path(folder) / "session", seed)
+            said = f"{verdict.outcome}: {', '.join(d.subject for d in verdict.discrepancies)}".rstrip(": ")
+            if trouble:
+                missed.append(f"seed {seed}: {trouble}")
+        wrong += [f"{case.boat} {case.kind} ({one})" for one in missed]
+        words = case.expected.words()
+        rows.append(
+            [
+                case.boat,
+                case.kind,
+                case.where,
+                case.expected.argument,
+                words,
+                said,
+                "; ".join(missed) or "yes",
+            ]
+        )
+    kinds = len({case.kind for case in cases()})
+    total = len(rows) * len(seeds)
+    summary = f"{total - len(wrong)} of {total} runs with {kinds} kinds of fault ended as expected"
+    if wrong:
+        summary += "; not: " + "; ".join(wrong[:20])
+    header = ("boat", "kind", "in its", "argument", "expected", "reached", "as expected")
+    about = (
+        "Every fault kind on every boat that has it, the full plan each. A fail must have exactly one root "
+        "discrepancy, on a circuit or key that was named beforehand; a fault said to be not distinguishable must "
+        "give the same frames to the byte as the healthy box with the same seed."
+    )
+    return Page("faults", "Seeded faults", about, not wrong, summary, (Table(header, rows), _per_kind(rows)))
+
+
+def _per_kind(rows: list[list[object]]) -> Table:
+    """How many of each kind of place ended as expected; the worst first."""
+    places = sorted({str(row[2]) for row in rows})
+    counted = [
+        (
+            place,
+            sum(row[2] == place for row in rows),
+            sum(row[2] == place and row[6] == "yes" for row in rows),
+        )
+        for place in places
+    ]
+    counted.sort(key=lambda row: row[2] / row[1])
+    return Table(("faults in its", "cases", "as expected"), counted)

@@ -1,0 +1,25 @@
+"""Every fault kind, on every boat that has it, ends in the verdict that was written down beforehand."""
+
+import pytest
+
+from bench.evidence.faults import cases, reached, what_is_wrong
+from bench.twin import fault_kinds
+
+CASES = list(cases())
+# all kinds on the demo boat and a sample on the others; `make evidence` runs all of them with several seeds
+SAMPLE = [case for k, case in enumerate(CASES) if case.boat == "demo" or k % 4 == 0]
+
+
+def test_there_are_faults_of_every_place_and_at_least_thirty_kinds():
+    kinds = fault_kinds()
+    assert len(kinds) >= 30
+    assert {kind.where for kind in kinds.values()} == {"tables", "firmware", "wiring", "sensor", "bus"}
+    assert {case.kind for case in SAMPLE} == set(kinds)
+    assert {case.boat for case in SAMPLE} == {"demo", "dunlin", "fulmar"}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("case", SAMPLE, ids=lambda case: f"{case.boat}-{case.kind}")
+def test_a_fault_ends_in_its_expected_verdict(case, tmp_path):
+    verdict = reached(case, tmp_path / "session")
+    assert what_is_wrong(case, verdict, tmp_path / "session") == ""
