@@ -33,9 +33,9 @@ def list_faults(word: str | None, *, as_json: bool) -> int:
     boat = boat_name(word or "demo")
     out = width_of(sys.stdout)
     rows = [
-        [f"{kind.kind}:{kind.expected[boat].argument}", kind.where, kind.about, kind.expected[boat].words()]
+        [kind.kind, kind.expected[boat].argument, kind.about, kind.expected[boat].words()]
         for kind in kinds
         if boat in kind.expected
     ]
-    print_lines(table(("kind:argument", "in its", "what is wrong", "a run must end in"), rows, out))
+    print_lines(table(("kind", "argument", "what is wrong", "a run must end in"), rows, out))
     return 0

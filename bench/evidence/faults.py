@@ -110,8 +110,8 @@ def study(sample: float = 1.0) -> Page:
     header = ("boat", "kind", "in its", "argument", "expected", "reached", "as expected")
     about = (
         "Every fault kind on every boat that has it, the full plan each. A fail must have exactly one root "
-        "discrepancy, on a circuit or key that was named beforehand; a fault said to be not distinguishable must "
-        "give the same frames to the byte as the healthy box with the same seed."
+        "discrepancy, on a circuit or key that was named beforehand; a fault said to be not distinguishable "
+        "must give the same frames to the byte as the healthy box with the same seed."
     )
     return Page("faults", "Seeded faults", about, not wrong, summary, (Table(header, rows), _per_kind(rows)))
 

@@ -171,7 +171,7 @@ def test_nothing_real_is_energised_when_nobody_can_answer(capsys, tmp_path):
             ["--on", "twin", "--require", "hron"],
             "the spec has no such circuit or control - did you mean horn?",
         ),
-        (["--on", "twin", "--fault", "nosuchkind"], "unknown fault nosuchkind"),
+        (["--on", "twin", "--fault", "nosuchkind"], "unknown fault 'nosuchkind'"),
     ],
 )
 def test_what_does_not_go_together_is_refused_before_anything_happens(capsys, tmp_path, more, text):
