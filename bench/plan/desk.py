@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Iterable, Iterator
 
@@ -10,7 +9,7 @@ from bench.spec.model import Function, Spec
 
 from .pace import SIGNAL_MS, Pace
 from .sim import Sim
-from .weave import Act, Script
+from .weave import WOBBLE_MS, Act, Script
 
 
 class Desk:
@@ -68,27 +67,24 @@ class Desk:
         """The same for one control by name."""
         tap = self.pace.tap
         yield Act("press", control, 1, tap, about, covers)
-        yield Act("release", control, 0, (dwell or self.pace.dwell) - tap, urgent=True)
+        yield Act("release", control, 0, (dwell or self.pace.dwell) - tap, urgent=1)
 
     def hold(self, function: str, effect: str, ms: float, about: str, *covers: str) -> Script:
         """A press of `ms`."""
         control = self.pick(function, effect)
         yield Act("press", control, 1, ms, about, covers)
-        yield Act("release", control, 0, self.pace.dwell, f"{control} released", urgent=True)
+        yield Act("release", control, 0, self.pace.dwell, f"{control} released", urgent=2)
 
     @property
     def stroke_ms(self) -> float:
         """How long a momentary is held: its current must be steady for two cycles."""
-        grid = self.pace.grid
-        return min(math.ceil(self.pace.steady / grid) * grid, math.floor(SIGNAL_MS / grid) * grid)
+        return min(self.pace.steady + 5.0, SIGNAL_MS - self.pace.apart - WOBBLE_MS)
 
     def switch(self, circuit: str, *, on: bool, about: str = "", covers: tuple[str, ...] = ()) -> Script:
         """Bring one circuit on or off by whatever control does it; nothing when none can."""
         if circuit in self._held and not on:
             control = self._held.pop(circuit)
-            yield Act(
-                "release", control, 0, self.pace.dwell, about or f"{circuit} let go", covers, urgent=True
-            )
+            yield Act("release", control, 0, self.pace.dwell, about or f"{circuit} let go", covers, urgent=1)
             return
         if self.is_on(circuit) == on:
             return

@@ -11,7 +11,7 @@ PROOF_MS = (
 )
 STEADY_MS = 250.0  # and settle_ms by this for its current: two cycles of 100 ms and the link's jitter
 TAP_MS = 120.0
-GRID_MS = 60.0
+APART_MS = 60.0
 GUARD_MS = 100.0  # no stimulus this near to a timer's end or the beginning of a ramp
 SIGNAL_MS = 600.0  # the longest a horn sounds: a test stroke, not the signal of COLREG Rule 32 (one second)
 CURRENT_CYCLE_MS = 100.0  # where the spec gives no cycle for currents
@@ -21,12 +21,12 @@ CURRENT_CYCLE_MS = 100.0  # where the spec gives no cycle for currents
 class Pace:
     """Durations in milliseconds.
 
-    `grid`: stimuli lie on multiples of it. `tap`: shortest press. `dwell`: from a stimulus to the
+    `apart`: least distance of any two stimuli. `tap`: shortest press. `dwell`: from a stimulus to the
     next one of the same cluster, long enough to prove states and currents. `steady`: how long a
     current must be watched at one level to count.
     """
 
-    grid: float
+    apart: float
     tap: float
     dwell: float
     steady: float
@@ -43,7 +43,7 @@ class Pace:
         cycle = max([c for c in cycles if c is not None], default=CURRENT_CYCLE_MS)
         tap = max(TAP_MS, *(2 * b.shortest_press_ms for b in boxes))
         return cls(
-            grid=max(GRID_MS, *(b.resolves_ms + 20.0 for b in boxes)),
+            apart=max(APART_MS, *(b.resolves_ms + 20.0 for b in boxes)),
             tap=tap,
             dwell=max(respond + PROOF_MS, settle + STEADY_MS, settle + 2 * cycle + 50.0),
             steady=settle + 2 * cycle,

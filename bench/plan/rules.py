@@ -142,16 +142,16 @@ def wake(desk: Desk, *, supply: bool, off_s: float = 1.5) -> Script:
     yield from _some_on(desk)
     if supply:
         for box in boxes:
-            yield Act("supply", box.name, 0, desk.pace.grid, f"supply of {box.name} off")
+            yield Act("supply", box.name, 0, desk.pace.apart, f"supply of {box.name} off")
         yield Act("wait", "", 0, off_s * 1000)
         for box in boxes:
             yield Act(
-                "supply", box.name, 1, desk.pace.grid, f"supply of {box.name} on", (f"wake {box.name}",)
+                "supply", box.name, 1, desk.pace.apart, f"supply of {box.name} on", (f"wake {box.name}",)
             )
     called = [b.name for b in boxes if b.wake.by == "message"]
     if called:
         covers = tuple(f"wake {name}" for name in called)
-        yield Act("wake", "", 1, desk.pace.grid, f"wake message to {', '.join(called)}", covers)
+        yield Act("wake", "", 1, desk.pace.apart, f"wake message to {', '.join(called)}", covers)
     yield Act("wait", "", 0, max(b.wake.within_s * 1000 + b.wake.not_available_ms for b in boxes))
     for box in boxes:
         if supply and box.wake.by == "supply":

@@ -64,7 +64,7 @@ def _weave(
     sim = Sim(model, spec)
     desk = Desk(spec, sim, pace, short=short, seed=seed)
     chosen = [j for j in jobs(desk, supply=supply) if j.title not in left_out]
-    weave = Weave(sim, pace)
+    weave = Weave(sim, pace, seed)
     end_ms = weave.run(chosen)
     return Woven(weave.steps, end_ms + REST_MS, chosen, weave.ended_ms)
 

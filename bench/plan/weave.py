@@ -1,9 +1,8 @@
-"""Several scripts side by side: each holds its clusters, stimuli lie on one grid, nothing collides."""
+"""Several scripts side by side: each holds its clusters, stimuli keep their distance, nothing collides."""
 
 from __future__ import annotations
 
 import heapq
-import math
 from collections.abc import Callable, Generator, Iterable
 from dataclasses import dataclass, field
 
@@ -14,6 +13,7 @@ from .pace import Pace
 from .sim import Sim
 
 LONGEST_MS = 3_600_000.0
+WOBBLE_MS, WOBBLE_STEP = 18, 7  # 0..17 ms, each in turn
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +21,7 @@ class Act:
     """One thing a script wants next; it is resumed `then_ms` after it happened.
 
     `kind` as in core.plan.Step; a wait of value 1 is the box `name` waking up by itself. `urgent`
-    acts (releases) take the next place on the grid.
+    acts (releases) go before others, the most urgent first.
     """
 
     kind: str
@@ -30,7 +30,7 @@ class Act:
     then_ms: float
     about: str = ""
     covers: tuple[str, ...] = ()
-    urgent: bool = False
+    urgent: int = 0
 
 
 Script = Generator[Act, None, None]
@@ -57,25 +57,31 @@ class _Running:
 
 @dataclass
 class Weave:
-    """Runs jobs on a simulated boat and writes down the steps."""
+    """Runs jobs on a simulated boat and writes down the steps.
+
+    Between two stimuli lie at least `pace.apart` ms and a wobble, without which stimuli would keep
+    meeting the boxes' cyclic frames at the same few phases.
+    """
 
     sim: Sim
     pace: Pace
+    seed: int = 0
     steps: list[Step] = field(default_factory=list)
     ended_ms: dict[str, float] = field(default_factory=dict)
     _resume: list[tuple[float, int, _Running]] = field(default_factory=list)
     _pending: list[_Running] = field(default_factory=list)
     _busy: set[int] = field(default_factory=set)
+    _emitted: int = 0
     _waiting: list[tuple[int, Job]] = field(default_factory=list)
 
     def run(self, jobs: Iterable[Job]) -> float:
         """Weave all jobs; gives back the end in ms. Raises InternalError when they never end."""
         self._waiting = list(enumerate(sorted(jobs, key=lambda j: j.rank)))
-        slot_ms, end_ms = 0.0, 0.0
+        slot_ms = end_ms = 0.0
         self._start(0.0)
         while self._resume or self._pending:
             if not self._pending:
-                slot_ms = max(slot_ms, self._on_grid(self._resume[0][0]))
+                slot_ms = max(slot_ms, self._resume[0][0])
             while self._resume and self._resume[0][0] <= slot_ms:
                 at_ms, _, running = heapq.heappop(self._resume)
                 end_ms = max(end_ms, at_ms)
@@ -83,14 +89,13 @@ class Weave:
             chosen = self._choose(slot_ms)
             if chosen is not None:
                 self._emit(chosen, slot_ms)
-            if chosen is not None or self._pending:
-                slot_ms += self.pace.grid
+                self._emitted += 1
+                slot_ms += self.pace.apart + (self._emitted * WOBBLE_STEP + self.seed) % WOBBLE_MS
+            elif self._pending:
+                slot_ms += self.pace.apart
             if slot_ms > LONGEST_MS:
                 raise InternalError(f"the plan does not end; waiting: {[r.job.title for r in self._pending]}")
         return end_ms
-
-    def _on_grid(self, t_ms: float) -> float:
-        return math.ceil(t_ms / self.pace.grid - 1e-9) * self.pace.grid
 
     def _start(self, t_ms: float) -> None:
         """Begin every job whose clusters are free and not claimed by one that waits before it."""
@@ -122,13 +127,13 @@ class Weave:
         ready = [r for r in self._pending if self._allowed(r, slot_ms)]
         if not ready:
             return None
-        return min(ready, key=lambda r: (not (r.act and r.act.urgent), r.ready_ms, r.order))
+        return min(ready, key=lambda r: (-(r.act.urgent if r.act else 0), r.ready_ms, r.order))
 
     def _allowed(self, running: _Running, slot_ms: float) -> bool:
         if running.act is None or running.act.urgent:
             return True
         self.sim.advance(slot_ms)
-        span_ms = self.pace.tap + 2 * self.pace.grid
+        span_ms = self.pace.tap + 2 * (self.pace.apart + WOBBLE_MS)
         guard_ms = self.pace.guard
         dues = self.sim.due_ms(running.job.clusters)
         return not any(lo - guard_ms < slot_ms + span_ms and slot_ms < hi + guard_ms for lo, hi in dues)

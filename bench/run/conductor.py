@@ -110,7 +110,7 @@ class Conductor:
         bus = self.bus
         jitter_ms, evidence = self._jitter()
         bus.pump(self.clock.now_ns())  # what the link has seen so far lies before the start
-        bus.mark(Started(bus.t_ns, jitter_ms, evidence))
+        bus.mark(Started(bus.t_ns, jitter_ms, evidence, int(self.link.facts.complete)))
         self.progress(0.0, self.total_ms, "listening")
         if not self.link.facts.switches_supply:  # else the first thing is to take the supply away
             bus.pump(self.clock.now_ns() + int(LISTEN_FIRST_MS * MS))
