@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import combinations
 from typing import Any
 
 from .levels import FULL, MAYBE, NO, OFF, YES, Interval, Levels, hull, levels, positive
 from .run import Product
 from .tables import DIRECTION, HAND, MEMORY, RAMP, SAVED, TIMER, TRIP, ClusterTable
-from .writes import LINK, MOVING, WILD
+from .writes import LINK, MOVING, RAMPING, WAIT, WILD
 
 MOST_PRODUCTS = 64
+MOST_HELD = 3  # dimming keys of one cluster held at once before we looked
 
 
 def at_rest(t: ClusterTable) -> Product:
@@ -34,7 +36,7 @@ def at_rest(t: ClusterTable) -> Product:
 
 
 def unknown(t: ClusterTable, t_ns: int) -> list[Product]:
-    """Everything possible at `t_ns`, in an awake box: once without a dimming key held, once with."""
+    """Everything possible at `t_ns`, in an awake box, with or without dimming keys held since before."""
     w = list(at_rest(t))
     n = t.n
     for c in range(n):
@@ -62,15 +64,24 @@ def unknown(t: ClusterTable, t_ns: int) -> list[Product]:
         w[slot] = MAYBE
     for slot in _limited(t):
         w[slot] = MAYBE
-    calm = tuple(w)
-    if not t.hold_functions:
-        return [calm]
-    for f in t.hold_functions:
-        if f.keys:
-            w[f.hold] = (WILD, t_ns + f.hold_ns, False)
-        for key in f.keys:
-            w[key] = MAYBE
-    return [calm, tuple(w)]
+    return _with_holds(t, tuple(w), t_ns)
+
+
+def _with_holds(t: ClusterTable, calm: Product, t_ns: int) -> list[Product]:
+    """The calm product, and one for each set of up to three dimming functions held since before."""
+    found = [calm]
+    held = [f for f in t.hold_functions if f.keys]
+    for count in range(1, min(len(held), MOST_HELD) + 1):
+        for some in combinations(held, count):
+            w = list(calm)
+            for f in some:
+                w[f.hold] = (WILD, t_ns + f.hold_ns, True)
+                for key in f.keys:
+                    w[key] = YES if len(f.keys) == 1 else MAYBE
+                if f.kind == "toggle":
+                    w[f.members[0]] = positive(w[f.members[0]])
+            found.append(tuple(w))
+    return found
 
 
 def _limited(t: ClusterTable) -> list[int]:
@@ -148,13 +159,12 @@ def _join_hold(
     t: ClusterTable, w: list[Any], every: Sequence[Product], slot: int, members: tuple[int, ...]
 ) -> None:
     holds = {p[slot] for p in every}
-    ramps = {p[t.n * RAMP + c] for p in every for c in members}
-    if len(holds) == 1 and (holds == {None} or len(ramps) == 1):
-        w[slot] = first = every[0][slot]
-        if first is None or first[0] not in (1,) or None not in ramps:
-            return
-    waiting = [h[1] for h in holds if h is not None and h[0] in (0, WILD)]
-    w[slot] = (WILD, max(waiting), False) if waiting else (MOVING, 0, False)
+    ramps = {tuple(p[t.n * RAMP + c] for c in members) for p in every}
+    if len(holds) == 1 and len(ramps) == 1:
+        return
+    waiting = [h[1] for h in holds if h is not None and h[0] in (WAIT, WILD)]
+    sure = None not in holds and all(h[0] in (WAIT, RAMPING) or h[2] for h in holds)
+    w[slot] = (WILD, max(waiting), sure) if waiting else (MOVING, 0, sure)
     for c in members:
         dim = t.dims[c]
         w[t.n * RAMP + c] = None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from .levels import NO, OFF, YES, Levels
-from .presses import held, press, release
+from .presses import press, release
 from .run import Run, ask, awake, by_hand, forced, level_on, rule_inhibited, tripped
 from .tables import DIRECTION, HAND, MEMORY, SAVED, TIMER, TRIP, FunctionTable
 from .writes import (
@@ -51,8 +51,12 @@ def _force_changed(run: Run, slot: int) -> None:
     for c, rows in enumerate(run.table.forced_by):
         if any(row[0] == slot for row in rows):
             run.dirty |= 1 << c
-            if run.table.holds_of[c] and forced(run, run.w, c):
+            if _dimming(run, c) and forced(run, run.w, c) and not forced(run, run.past(), c):
                 drop_holds(run, c)
+
+
+def _dimming(run: Run, c: int) -> bool:
+    return any(run.w[f.hold] is not None for f in run.table.holds_of[c])
 
 
 def supply(run: Run, box: str, value: int) -> None:
@@ -180,14 +184,14 @@ def by_hand_moved(run: Run, c: int, value: int) -> None:
     run.w[t.n * HAND + c] = YES if value else NO
     if t.sensed[c]:
         run.dirty |= 1 << c
-        if value:
+        if value and _dimming(run, c) and not by_hand(run, run.past(), c):
             drop_holds(run, c)
 
 
 def trip(run: Run, c: int) -> None:
     """The electronic fuse opened; a seat that bypasses it has none."""
     t, w = run.table, run.w
-    if not t.has_trip[c] or w[t.n * HAND + c] == YES or by_hand(run, w, c) or not awake(run, w, c):
+    if not t.has_trip[c] or not awake(run, w, c) or ask(run, w, t.n * HAND + c):
         return
     run.past()
     drop_holds(run, c)
@@ -236,13 +240,13 @@ def shed(run: Run, box: str, value: int) -> None:
         return
     run.past()
     mine = [c for c in range(t.n) if t.shed_mask[c] and t.by_wake[c] == t.boxes[box]]
+    if not mine or ask(run, w, slot) == bool(value):
+        return
     if not value:
         w[slot] = NO
         for c in mine:
             run.dirty |= 1 << c
             _restore(run, c)
-        return
-    if w[slot] == YES:
         return
     w[slot] = YES
     for c in mine:
@@ -293,5 +297,5 @@ def _hold_reached(run: Run, f: FunctionTable) -> None:
     if hold[0] == WAIT:
         run.w[f.hold] = (RAMPING, hold[1], hold[2])
         begin_ramps(run, f, hold[1])
-    elif held(run, f):
-        run.w[f.hold] = (MOVING, 0, False)
+    else:
+        run.w[f.hold] = (MOVING, 0, hold[2])

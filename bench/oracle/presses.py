@@ -225,7 +225,10 @@ def held(run: Run, f: FunctionTable) -> bool:
     hold = run.w[f.hold]
     if hold is None:
         return False
-    if hold[0] in (WAIT, RAMPING) or run.choose(2):
+    if hold[0] in (WAIT, RAMPING) or hold[2]:
+        return True
+    if run.choose(2):
+        run.narrow(run.w, f.hold, (hold[0], hold[1], True))
         return True
     forget_hold(run, f)
     return False
@@ -241,6 +244,11 @@ def forget_hold(run: Run, f: FunctionTable) -> None:
 def _press_dim(run: Run, control: ControlTable) -> None:
     """On at press; off at release if short; the ramp comes when the hold is reached."""
     f = control.function
+    hold = run.w[f.hold]
+    if hold is not None and hold[0] in (WILD, MOVING):
+        run.narrow(run.w, control.key, NO)  # a key that goes down was up
+        if all(run.w[key] == NO for key in f.keys):
+            forget_hold(run, f)
     if held(run, f):
         return
     run.past()
@@ -312,7 +320,8 @@ def _undo_ramps(run: Run, f: FunctionTable) -> None:
 def _release_wild(run: Run, control: ControlTable) -> None:
     """Release of a key that may have been dimming since before we looked."""
     f, w, t = control.function, run.w, run.table
-    if not run.choose(2):
+    others = any(w[key] != NO for key in f.keys if key != control.key)
+    if w[control.key] == NO or ((others or not w[f.hold][2]) and not run.choose(2)):
         w[control.key] = NO
         return
     w[f.hold] = None

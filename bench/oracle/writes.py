@@ -14,7 +14,10 @@ from .run import Run, ask, by_hand, forced, inhibited, level_on, rule_inhibited,
 from .tables import DIRECTION, MEMORY, RAMP, SAVED, TIMER, TRIP, DimTable, FunctionTable
 
 LINK = "as stored"  # memory slot: the remembered level is the stored one
-WAIT, RAMPING, WILD, MOVING = range(4)  # hold slot: (phase, instant, switches off at a short release)
+# hold slot: (phase, instant, flag). WAIT, RAMPING: since a press we saw; the flag says that a short
+# release switches off. WILD, MOVING: begun before we looked, before and after the instant at which
+# the ramp must have begun; the flag says that a key is surely held.
+WAIT, RAMPING, WILD, MOVING = range(4)
 FREE, SKIP, TRIPPED = range(3)
 
 
