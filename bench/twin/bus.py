@@ -160,7 +160,7 @@ class Bus:
 
     def _fly(self) -> None:
         can_id, _, life, data, extended = heapq.heappop(self._waiting)
-        end = max(self._idle_since, self.free_ns) + life
+        end = -(-max(self._idle_since, self.free_ns) // 1000) * 1000 + life
         self._flying_end = end
         self._flying = Frame(end, can_id, data, extended)
 

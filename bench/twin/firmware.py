@@ -57,8 +57,8 @@ class Firmware:
         self._task_ns = int(tables.boxes[0].task_ms * MS)
         self._scan_ns = int(tables.boxes[0].scan_ms * MS)
         self._debounce_ns = int(tables.boxes[0].debounce_ms * MS)
-        self._phase = rng.randrange(self._task_ns) if self._task_ns else 0
-        self._scan_phase = rng.randrange(self._scan_ns) if self._scan_ns else 0
+        self._phase = rng.randrange(self._task_ns) // 1000 * 1000 if self._task_ns else 0
+        self._scan_phase = rng.randrange(self._scan_ns) // 1000 * 1000 if self._scan_ns else 0
         self.operations.ramp_tick_ns = self._task_ns or 10 * MS
         self._queue: list[tuple[int, int, int, str, tuple[str | int, ...]]] = []
         self._order = 0
