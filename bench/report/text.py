@@ -39,7 +39,7 @@ def table(
 ) -> list[str]:
     """Columns under their headings, cells wrapped so that each line fits `width`.
 
-    Each column gets room for its heading and its longest word (at most 20); what is left goes where
+    Each column gets room for its heading and its longest word (at most 24); what is left goes where
     cells are longest. `notes`: for each row a line beneath it, or nothing.
     """
     rows = [[printable(cell) for cell in row] for row in rows]
@@ -57,7 +57,7 @@ def table(
 def _rooms(header: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> list[int]:
     want = [max([cells(title), *(cells(row[k]) for row in rows)]) for k, title in enumerate(header)]
     word = [max([0, *(cells(w) for row in rows for w in row[k].split())]) for k in range(len(header))]
-    rooms = [max(cells(title), min(longest, 20)) for title, longest in zip(header, word, strict=True)]
+    rooms = [max(cells(title), min(longest, 24)) for title, longest in zip(header, word, strict=True)]
     spare = width - sum(rooms) - 2 * (len(rooms) - 1)
     while spare > 0 and any(room < high for room, high in zip(rooms, want, strict=True)):
         hungry = max(range(len(rooms)), key=lambda k: (want[k] - rooms[k]) / max(rooms[k], 1))
