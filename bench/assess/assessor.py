@@ -42,6 +42,7 @@ from .timing import box_of, loads_of, signal_rules
 from .verdict import nothing_judged, reach_verdict
 
 LOOK_NS = 10 * MS  # silence, lost panels and overdue boots are looked for this often
+BOOT_TWICE_NS = 200 * MS  # no box boots twice within this: the frame was repeated on the bus
 DROP_BLIND_NS = 200 * MS  # a drop may be noticed this long after it happened
 
 
@@ -122,12 +123,12 @@ class Assessor:
         self._advance(entry.t_ns)
         t_ns, findings = entry.t_ns, self.findings
         if isinstance(entry, Started):
-            self._start(t_ns, entry.jitter_ms, own=True)
+            self._start(t_ns, entry.jitter_ms, own=True, complete=bool(entry.complete))
         elif isinstance(entry, Dropped):
-            findings.blinded(t_ns - DROP_BLIND_NS, t_ns, f"{entry.lost} lost at {entry.where}")
+            self._blinded(t_ns - DROP_BLIND_NS, t_ns, f"{entry.lost} lost at {entry.where}")
         elif isinstance(entry, HostLate):
             why = f"the bench itself was late by {entry.late_ms:.0f} ms"
-            findings.blinded(t_ns - round(entry.late_ms * MS), t_ns, why)
+            self._blinded(t_ns - round(entry.late_ms * MS), t_ns, why)
         elif isinstance(entry, LinkLost):
             findings.doubt("link", f"the link was lost: {entry.reason}", t_ns)
         elif isinstance(entry, Ended):
@@ -136,6 +137,11 @@ class Assessor:
                 findings.doubt("run", f"the run did not finish: {entry.reason}", t_ns)
         elif self.judge is not None:
             self._mark_of_run(entry)
+
+    def _blinded(self, since_ns: int, t_ns: int, why: str) -> None:
+        self.findings.blinded(since_ns, t_ns, why)
+        if self.judge is not None:
+            self.judge.blinded(since_ns, t_ns)
 
     def _mark_of_run(self, entry: Entry) -> None:
         if isinstance(entry, Confirmed):
@@ -147,8 +153,9 @@ class Assessor:
         elif isinstance(entry, SupplySwitched):
             self._supply(entry)
 
-    def _start(self, t_ns: int, jitter_ms: float, *, own: bool) -> None:
+    def _start(self, t_ns: int, jitter_ms: float, *, own: bool, complete: bool = False) -> None:
         self.own_session = own
+        self._complete = complete
         self.rules = signal_rules(self.spec, self.definitions, jitter_ms)
         loads, self.no_current = loads_of(self.spec, self.profile)
         settle = {c.name: round(self.spec.boxes[c.box].settle_ms * MS) for c in self.spec.circuits.values()}
@@ -159,7 +166,9 @@ class Assessor:
         self.findings.grace_ns = max(timed, default=0)
         repeats = any(b.repeated_counter == "new_event" for b in self.spec.boxes.values())
         self._causes = Causes(judge, self.findings, jitter_ns, repeats_count=repeats)
-        self._ears = Ears(self.spec, self.definitions, judge, self.findings, self._boots, jitter_ns, t_ns)
+        self._ears = Ears(
+            self.spec, self.definitions, judge, self.findings, self._boots, jitter_ns, t_ns, complete
+        )
         judge.start(t_ns)
         self._look_ns = t_ns
         self.t_ns = max(self.t_ns, t_ns)
@@ -225,11 +234,7 @@ class Assessor:
                 reported[observation.signal] = observation
             return
         if reading.undecodable is not None:
-            bad = reading.undecodable
-            seen = f"{bad.message}: {bad.reason}"
-            self.findings.of_box(
-                "frame_wrong", reading.node, t_ns, "a readable frame", seen, f"bad:{bad.message}", self.frames
-            )
+            self._ears.unreadable(t_ns, reading)
         self._ears.bus.heard(reading.message, t_ns)
         if not self._boots.awake(reading.node):
             for observation in reading.observations:
@@ -258,7 +263,7 @@ class Assessor:
             self._ears.bus.count(reading.message, t_ns, observation.raw)
         elif kind == "supply_v" and observation.value is not None:
             self.judge.sample(t_ns, observation.signal, observation.value)
-        elif kind == "boot":
+        elif kind == "boot" and t_ns - self._boots.since(reading.node) > BOOT_TWICE_NS:
             box = reading.node
             self._ears.frame_index = self.frames
             earliest = self._ears.booted(t_ns, box, observation.raw, own_session=self.own_session)
@@ -294,16 +299,24 @@ class Assessor:
                     self.coverage.shown(circuit, (found[0].lo_pct + found[0].hi_pct) / 2)
 
     def _found(self, found: Found) -> None:
-        stimulus = self._causes.before(found.cause)
+        causes, findings = self._causes, self.findings
+        stimulus = causes.before(found.cause)
         if stimulus:
             stimulus.found = True
-        why = self._why_not(found, stimulus)
+        kind, _, subject = found.signal.partition(":")
+        box = box_of(self.spec, kind, subject)
+        name = box.name if box else ""
+        why = self._why_not(found, stimulus, name)
         if why:
-            self.findings.doubt(found.subject, why, found.t_ns)
-        else:
-            self.findings.of_signal(found, stimulus, self.frames)
+            findings.doubt(found.subject, why, found.t_ns)
+            return
+        if found.unseen and (message := self._ears.overdue(found)) is not None:
+            self._ears.message_missing(message, found.t_ns, complete=self._complete)
+            return
+        recent = causes.recent(found.since_ns - self._jitter_ns, found.t_ns)
+        findings.of_signal(found, stimulus, recent, name, self.frames)
 
-    def _why_not(self, found: Found, stimulus: Stimulus | None) -> str:
+    def _why_not(self, found: Found, stimulus: Stimulus | None, box: str) -> str:
         """Why the bench must not call this a discrepancy; empty when it may."""
         if stimulus and stimulus.doubt:
             return f"{stimulus.words()} may not have reached the box: {stimulus.doubt}"
@@ -313,11 +326,9 @@ class Assessor:
         if not found.unseen:
             return ""
         if self._ears.is_unavailable(found.signal):
-            return f"the box reports {found.signal} as not available"
-        kind, _, subject = found.signal.partition(":")
-        box = box_of(self.spec, kind, subject)
-        if box and not self._ears.bus.heard_within(box.name, found.since_ns):
-            return f"nothing was heard of box {box.name} while {found.signal} was judged"
+            return f"the box does not report {found.signal} readably"
+        if box and not self._ears.bus.heard_within(box, found.since_ns):
+            return f"nothing was heard of box {box} while {found.signal} was judged"
         return ""
 
     def finish(self) -> Verdict:

@@ -88,6 +88,16 @@ class Causes:
         """The stimulus of that number; None for 0."""
         return self.all[number - 1] if number else None
 
+    def recent(self, since_ns: int, until_ns: int) -> list[Stimulus]:
+        """Stimuli of [since, until], latest last."""
+        out: list[Stimulus] = []
+        for stimulus in reversed(self.all):
+            if stimulus.t_ns < since_ns:
+                break
+            if stimulus.t_ns <= until_ns:
+                out.append(stimulus)
+        return out[::-1]
+
     def concluded(self, t_ns: int) -> list[Stimulus]:
         """Stimuli whose time is over; each once."""
         out = []

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from bench.core.signal import Observation
-from bench.definitions import Definitions
+from bench.definitions import Definitions, Reading
 from bench.judge import Judge
+from bench.judge.found import Found
 from bench.judge.rules import MS
 from bench.spec.model import Spec
 
@@ -28,6 +29,7 @@ class Ears:
         boots: Boots,
         jitter_ns: int,
         started_ns: int,
+        complete: bool,
     ) -> None:
         self._spec = spec
         self._judge = judge
@@ -35,6 +37,8 @@ class Ears:
         self.boots = boots
         self._jitter_ns = jitter_ns
         self._started_ns = started_ns
+        self._complete = complete  # the link would have told of any frame it lost
+        self._message_of = definitions.signal_message
         self._not_available: set[str] = set()
         self._subjects = {box: subjects_of(spec, box) for box in spec.boxes}
         self.frame_index = -1
@@ -50,11 +54,15 @@ class Ears:
             back=self._node_back,
             gap=self._counter_gap,
             stuck=self._counter_stuck,
+            repeated=self._repeated,
         )
 
     def pass_time(self, t_ns: int) -> None:
         """Who should have been heard by now?"""
         for box, since in self.boots.overdue(t_ns, self._jitter_ns):
+            if not self.bus.heard_within(box, since):
+                self._findings.doubt(box, silence(box, since) + ": whether it woke cannot be told", since)
+                continue
             self._findings.of_box("missing", box, since, "awake", "nothing", f"boot:{box}", self.frame_index)
         self.bus.look(t_ns)
 
@@ -88,12 +96,39 @@ class Ears:
         allowed = max(self.boots.since(node), self._started_ns) + round(hidden_ms * MS) + self._jitter_ns
         if t_ns > allowed and observation.signal not in self._not_available:
             self._not_available.add(observation.signal)
+            self._judge.ignore(observation.signal)
             reason = observation.reason or "not available"
             self._findings.doubt(subject, f"the box reports its {kind} as {reason}", t_ns)
 
     def is_unavailable(self, signal: str) -> bool:
         """Whether the box has said that it has no value for a signal."""
         return signal in self._not_available
+
+    def unreadable(self, t_ns: int, reading: Reading) -> None:
+        """A frame that is the box's by its identifier and cannot be read: its signals are not seen."""
+        bad = reading.undecodable
+        assert bad
+        for signal in bad.signals:
+            self._not_available.add(signal)
+            self._judge.ignore(signal)
+        self._findings.doubt(reading.node, f"{bad.message} cannot be read: {bad.reason}", t_ns)
+
+    def overdue(self, found: Found) -> Message | None:
+        """The message that should have shown a signal and did not come when it was due."""
+        message = self.bus.messages.get(self._message_of.get(found.signal, ""))
+        if message is None or message.last_ns is None or not message.cycle_ns:
+            return None
+        late = found.t_ns - message.last_ns > message.cycle_ns + 2 * self._jitter_ns + GAP_SLACK_NS
+        return message if late else None
+
+    def message_missing(self, message: Message, t_ns: int, *, complete: bool) -> None:
+        """A message did not come: the box's fault, if the link would have told of its own losses."""
+        if complete:
+            self._message_missing(message, t_ns)
+            return
+        since = milliseconds(t_ns - (message.last_ns or 0))
+        why = f"no {message.name} for {since}, and this link cannot prove that it lost none"
+        self._findings.doubt(message.node, why, t_ns)
 
     # ---- what the bus watch tells
     def _message_missing(self, message: Message, t_ns: int) -> None:
@@ -130,11 +165,30 @@ class Ears:
 
     def _counter_gap(self, message: Message, t_ns: int, count: int) -> None:
         frames = "frame" if count == 1 else "frames"
+        seen = f"{count} {frames} of {message.name} not seen"
         since = t_ns - message.cycle_ns - GAP_SLACK_NS
-        self._findings.blinded(since, t_ns, f"{count} {frames} of {message.name} not seen", message.node)
+        if self._complete:
+            self._findings.of_box(
+                "counter", message.node, t_ns, "no gap in its counter", seen, message.name, self.frame_index
+            )
+        else:
+            self._findings.blinded(since, t_ns, seen, message.node)
+            self._judge.blinded(since, t_ns)
 
     def _counter_stuck(self, message: Message, t_ns: int) -> None:
         seen = f"{message.name} repeats {message.counter}"
         self._findings.of_box(
             "counter", message.node, t_ns, "a counter that counts", seen, message.name, self.frame_index
+        )
+
+    def _repeated(self, message: Message, t_ns: int) -> None:
+        seen = f"{message.name} came twice {message.repeats} times"
+        self._findings.of_box(
+            "counter",
+            message.node,
+            t_ns,
+            "each frame once",
+            seen,
+            f"repeat:{message.node}",
+            self.frame_index,
         )

@@ -10,7 +10,7 @@ from bench.core.verdict import Deviation, Doubt
 from bench.judge.found import Found
 from bench.judge.rules import MS
 
-from .fold import Folder
+from .fold import Folder, Mark
 from .stimulus import Stimulus
 
 REMEMBERED_BLIND = 64
@@ -68,13 +68,23 @@ class Findings:
         deviation = Deviation(
             kind, f"box:{box}", box, t_ns, expected, seen, "", None, "", None, frame_index, self.evidence()
         )
-        self.folder.add(deviation, clusters=clusters, cause=0, control="", key=key)
+        self.folder.add(deviation, Mark(clusters=clusters, key=key, box=box))
 
-    def of_signal(self, found: Found, stimulus: Stimulus | None, frame_index: int | None) -> None:
-        """A deviation of one signal, with the stimulus before it."""
-        subject = found.signal.partition(":")[2]
-        control = stimulus.name if stimulus and stimulus.kind in ("press", "release") else ""
+    def of_signal(
+        self, found: Found, stimulus: Stimulus | None, recent: list[Stimulus], box: str, frame_index: int
+    ) -> None:
+        """A deviation of one signal. `stimulus`: the last one that reached its cluster; `recent`: all
+        that may still be at work, for what changed without a cause of its own."""
+        kind, _, subject = found.signal.partition(":")
+        if kind == "backlight":
+            subject = f"panel {subject}"
         near = stimulus is not None and found.t_ns - stimulus.t_ns <= 3 * self.grace_ns
+        if not near and recent and found.kind != "current":
+            stimulus = recent[-1]
+        causes = tuple(s.number for s in recent) if not near else (found.cause,)
+        if found.kind == "current":
+            causes = ()
+        control = stimulus.name if stimulus and stimulus.kind in ("press", "release") else ""
         deviation = Deviation(
             kind=found.kind,
             signal=found.signal,
@@ -89,13 +99,15 @@ class Findings:
             frame_index=None if found.kind == "missing" and found.unseen else frame_index,
             evidence=self.evidence(),
         )
-        self.folder.add(
-            deviation,
+        mark = Mark(
             clusters=found.clusters,
-            cause=found.cause if near else 0,
-            control=control if near else "",
+            causes=causes,
+            control=control if found.kind != "current" and (near or recent) else "",
+            box=box,
             targeted=bool(control) and subject in self._model.targets(control),
+            amps=found.amps,
         )
+        self.folder.add(deviation, mark)
 
     def evidence(self) -> str:
         """How sure the bench is of its own eyes, in words."""

@@ -1,30 +1,102 @@
 """Deviations to discrepancies: one root, and what followed from it.
 
-A deviation joins a discrepancy when it belongs to a cluster that has already deviated in it, was
-caused by the same stimulus, or by a control that has already led to it. Nothing is dropped: what is
-folded is kept under its root, and a fold never turns a fail into anything else.
+A deviation joins a discrepancy when it belongs to a cluster that has already deviated in it, may
+have the same cause, came from a control that has already led to it, or concerns the same message
+of a box. Nothing is dropped: what is folded is kept under its root, and a fold never turns a fail
+into anything else.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from bench.core.verdict import Deviation, Discrepancy
 
-_RANK = {"state": 0, "level": 0, "fault": 2, "current": 3, "lamp": 4, "backlight": 4}
-_KINDS_FIRST = ("restart", "frame_missing", "counter")
+_RANK = {"box": 0, "state": 1, "level": 1, "fault": 2, "current": 3, "lamp": 4, "backlight": 4}
+NEAR_NS = 1_000_000_000
+SYSTEMIC = 3  # so many circuits of a box late, each by itself: the box is late
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What a deviation may have in common with others.
+
+    `causes`: numbers of the stimuli it may come from; `control`: the one it is put down to; `key`:
+    a message or trait of a box; `targeted`: the control means to switch this circuit; `amps`: a
+    current seen and the band it should lie in.
+    """
+
+    clusters: tuple[int, ...] = ()
+    causes: tuple[int, ...] = ()
+    control: str = ""
+    key: str = ""
+    box: str = ""
+    targeted: bool = False
+    amps: tuple[float, float, float] | None = None
 
 
 @dataclass(slots=True)
 class Group:
     """Deviations that hang together."""
 
-    clusters: set[int]
-    controls: set[str]
-    causes: set[int]
-    keys: set[str]
-    members: list[tuple[Deviation, bool]] = field(default_factory=list)  # (deviation, at a target)
-    first_cause: int = 0
+    clusters: set[int] = field(default_factory=set)
+    controls: set[str] = field(default_factory=set)
+    causes: set[int] = field(default_factory=set)
+    keys: set[str] = field(default_factory=set)
+    members: list[tuple[Deviation, Mark]] = field(default_factory=list)
+
+    def shares(self, mark: Mark) -> bool:
+        """Whether a deviation so marked belongs here."""
+        return bool(
+            (mark.key and mark.key in self.keys)
+            or self.causes.intersection(mark.causes)
+            or self.clusters.intersection(mark.clusters)
+            or (mark.control and mark.control in self.controls)
+        )
+
+    def take(self, deviation: Deviation, mark: Mark) -> None:
+        """One more. Only what began together spreads to further clusters and controls."""
+        first = not self.members
+        if first or self.causes.intersection(mark.causes):
+            self.clusters.update(mark.clusters)
+        if first and mark.control:
+            self.controls.add(mark.control)
+        if first or not mark.causes or len(mark.causes) == 1:
+            self.causes.update(mark.causes)
+        if mark.key:
+            self.keys.add(mark.key)
+        self.members.append((deviation, mark))
+
+    def absorb(self, other: Group) -> None:
+        """Another group turns out to be the same finding."""
+        self.clusters |= other.clusters
+        self.controls |= other.controls
+        self.causes |= other.causes
+        self.keys |= other.keys
+        self.members += other.members
+
+    @property
+    def box(self) -> str:
+        """The box it began at."""
+        return self.members[0][1].box
+
+    def beside(self, times: list[int]) -> bool:
+        """Whether all of it was noticed near one of these instants."""
+        return all(any(abs(d.t_ns - t) <= NEAR_NS for t in times) for d, _ in self.members)
+
+    def copy(self) -> Group:
+        """For joining without changing what was collected."""
+        return replace(self, members=list(self.members))
+
+    def is_late(self) -> bool:
+        """Whether it is all about changes that did come, too late."""
+        late = {d.signal for d, _ in self.members if d.kind == "late"}
+        missing = {d.signal for d, _ in self.members if d.kind == "missing"}
+        return (
+            bool(late)
+            and all(d.kind in ("late", "missing") for d, _ in self.members)
+            and bool(late & missing)
+        )
 
 
 class Folder:
@@ -33,69 +105,88 @@ class Folder:
     def __init__(self) -> None:
         self.groups: list[Group] = []
 
-    def add(
-        self,
-        deviation: Deviation,
-        *,
-        clusters: tuple[int, ...],
-        cause: int,
-        control: str,
-        key: str = "",
-        targeted: bool = False,
-    ) -> Group:
-        """Join the group it belongs to, or begin one. `key`: a box message; `targeted`: the
-        deviation is on a circuit that the control means to switch."""
-        group = self._home(clusters, cause, control, key)
-        if group is None:
-            group = Group(set(clusters), set(), set(), set(), first_cause=cause)
-            self.groups.append(group)
-        if cause and cause in group.causes:
-            group.clusters.update(clusters)
-        if not group.members or cause == group.first_cause:
-            group.clusters.update(clusters)
-            if control:
-                group.controls.add(control)
-        if cause:
-            group.causes.add(cause)
-        if key:
-            group.keys.add(key)
-        group.members.append((deviation, targeted))
-        return group
-
-    def _home(self, clusters: tuple[int, ...], cause: int, control: str, key: str) -> Group | None:
-        for group in self.groups:
-            if key and key in group.keys:
-                return group
-            if cause and cause in group.causes:
-                return group
-            if group.clusters.intersection(clusters):
-                return group
-            if control and control in group.controls:
-                return group
-        return None
+    def add(self, deviation: Deviation, mark: Mark) -> None:
+        """Join the group it belongs to, or begin one; what it connects becomes one."""
+        home, *others = [g for g in self.groups if g.shares(mark)] or [Group()]
+        if not home.members:
+            self.groups.append(home)
+        for other in others:
+            home.absorb(other)
+            self.groups = [g for g in self.groups if g is not other]
+        home.take(deviation, mark)
 
     def discrepancies(self) -> tuple[Discrepancy, ...]:
         """One for each group, numbered from 1 in order of first notice."""
-        return tuple(self._discrepancy(i + 1, g) for i, g in enumerate(self.groups))
-
-    @staticmethod
-    def _discrepancy(number: int, group: Group) -> Discrepancy:
-        at_first = [
-            (d, targeted) for d, targeted in group.members if d.cause_t_ns == group.members[0][0].cause_t_ns
-        ]
-        root, _ = min(at_first, key=_headline)
-        rest = tuple(d for d, _ in group.members if d is not root)
-        also = tuple(dict.fromkeys(d.subject for d, _ in at_first if d.subject != root.subject))
-        return Discrepancy(number, root.subject, root, rest, also)
+        groups = _join_late(_join_exchanged(_join_box([g.copy() for g in self.groups])))
+        return tuple(_discrepancy(i + 1, g) for i, g in enumerate(groups))
 
 
-def _headline(member: tuple[Deviation, bool]) -> tuple[bool, int, bool, int]:
-    """What a person should read first: box-wide, then outputs of the circuits that were meant."""
-    deviation, targeted = member
-    kind = deviation.signal.split(":", 1)[0]
-    return (
-        deviation.kind not in _KINDS_FIRST,
-        _RANK.get(kind, 5),
-        not targeted,
-        deviation.t_ns,
+def _merged(groups: list[Group], parts: list[Group], head: Deviation | None = None) -> list[Group]:
+    members = [m for g in parts for m in g.members]
+    if head is not None:
+        members.insert(0, (head, Mark()))
+    joined = Group(members=members)
+    out = [joined if g is parts[0] else g for g in groups]
+    return [g for g in out if g is joined or not any(g is p for p in parts)]
+
+
+def _join_exchanged(groups: list[Group]) -> list[Group]:
+    """Two circuits that draw each other's current are one finding."""
+    for i, a in enumerate(groups):
+        for b in groups[i + 1 :]:
+            if _exchanged(a, b):
+                return _join_exchanged(_merged(groups, [a, b]))
+    return groups
+
+
+def _exchanged(a: Group, b: Group) -> bool:
+    if any(d.kind != "current" for d, _ in (*a.members, *b.members)):
+        return False
+    return any(
+        mine[1] <= other[0] <= mine[2] and other[1] <= mine[0] <= other[2]
+        for _, m in a.members
+        for _, o in b.members
+        if (mine := m.amps) and (other := o.amps)
     )
+
+
+def _join_late(groups: list[Group]) -> list[Group]:
+    """Where a whole box answers late, that is the finding, and what else is amiss follows from it."""
+    for box in dict.fromkeys(g.box for g in groups if g.is_late()):
+        parts = [g for g in groups if g.box == box]
+        late = [g for g in parts if g.is_late()]
+        if len(late) >= SYSTEMIC and 2 * len(late) >= len(parts):
+            first = late[0].members[0][0]
+            seen = f"{len(late)} circuits or keys of this box each shown late"
+            head = replace(first, kind="late", signal=f"box:{box}", subject=box, seen=seen)
+            groups = _merged(groups, parts, head)
+    return groups
+
+
+def _join_box(groups: list[Group]) -> list[Group]:
+    """What deviates while its box as a whole does (restart, missing frames) follows from that."""
+    for group in groups:
+        times = [d.t_ns for d, _ in group.members if d.signal.startswith("box:")]
+        if not times:
+            continue
+        parts = [g for g in groups if g is not group and g.box == group.box and g.beside(times)]
+        if parts:
+            rest = [g for g in groups if not any(g is p for p in parts)]
+            group.members += [m for p in parts for m in p.members]
+            return _join_box(rest)
+    return groups
+
+
+def _discrepancy(number: int, group: Group) -> Discrepancy:
+    root = min(group.members, key=_headline)[0]
+    rest = tuple(d for d, _ in group.members if d is not root)
+    together = [d.subject for d, _ in group.members if d.cause_t_ns == root.cause_t_ns or d.kind == "current"]
+    also = tuple(s for s in dict.fromkeys(together) if s != root.subject)
+    return Discrepancy(number, root.subject, root, rest, also)
+
+
+def _headline(member: tuple[Deviation, Mark]) -> tuple[int, bool, bool, int]:
+    """What a person should read first: box-wide, then outputs, of the circuits that were meant."""
+    deviation, mark = member
+    kind = deviation.signal.split(":", 1)[0]
+    return _RANK.get(kind, 5), deviation.kind == "late" and kind != "box", not mark.targeted, deviation.t_ns

@@ -10,6 +10,7 @@ from bench.judge.rules import MS
 SILENT_CYCLES, MISSING_CYCLES = 4.0, 2.6
 SLACK_NS = 60 * MS
 STUCK_AFTER = 4
+REPEATS_TOLD = 5  # CAN itself may deliver a frame twice now and then (error in its last bit)
 
 
 @dataclass(slots=True)
@@ -25,6 +26,7 @@ class Message:
     same: int = 0
     missing: bool = False
     stuck: bool = False
+    repeats: int = 0
 
 
 @dataclass(slots=True)
@@ -45,6 +47,7 @@ class Bus:
     `missing(message, t_ns)`: other frames of the node arrive, this one does not.
     `silent(node, t_ns)` / `back(node, t_ns)`: the whole node. `gap(message, t_ns, count)`: frames of
     a counted message were not seen. `stuck(message, t_ns)`: its counter does not count.
+    `repeated(message, t_ns)`: frames come twice, more often than the bus itself would do.
     """
 
     def __init__(
@@ -57,6 +60,7 @@ class Bus:
         back: Callable[[Node, int], None],
         gap: Callable[[Message, int, int], None],
         stuck: Callable[[Message, int], None],
+        repeated: Callable[[Message, int], None],
     ) -> None:
         self.messages = {m.name: m for m in messages}
         self.nodes: dict[str, Node] = {}
@@ -66,6 +70,7 @@ class Bus:
                 node.shortest_ns = min(node.shortest_ns, message.cycle_ns)
         self._jitter_ns = jitter_ns
         self._missing, self._silent, self._back, self._gap, self._stuck = missing, silent, back, gap, stuck
+        self._repeated = repeated
         self._next_look = 0
 
     def heard(self, name: str, t_ns: int) -> None:
@@ -93,10 +98,13 @@ class Bus:
         step = (counter - before) & 0xFF
         if step == 0:
             message.same += 1
+            message.repeats += 1
             if message.same >= STUCK_AFTER and not message.stuck:
                 message.stuck = True
                 self._stuck(message, t_ns)
             return
+        if message.same and message.repeats == REPEATS_TOLD:
+            self._repeated(message, t_ns)
         message.same = 0
         if step != 1:
             self._gap(message, t_ns, step - 1)

@@ -71,11 +71,15 @@ class StepMark(NamedTuple):
 
 
 class Started(NamedTuple):
-    """Judging starts here; `jitter_ms` was frozen before this instant from `evidence`."""
+    """Judging starts here; `jitter_ms` was frozen before this instant from `evidence`.
+
+    `complete`: 1 when the link would tell of every frame it lost.
+    """
 
     t_ns: int
     jitter_ms: float
     evidence: str
+    complete: int = 0
 
 
 class Ended(NamedTuple):

@@ -15,6 +15,7 @@ class LinkFacts:
     `confirms`: a send is acknowledged (Confirmed / Refused entries come). `echo`: none | flagged.
     `jitter_ms`: declared worst time between a frame being on the bus and its stamp, or between the
     stamp of a send and its being on the bus. `switches_supply`: SupplySwitched can be asked for.
+    `complete`: it would tell (Dropped) of every frame it lost, the adapter's own losses included.
     """
 
     name: str
@@ -22,6 +23,7 @@ class LinkFacts:
     echo: str
     jitter_ms: float
     switches_supply: bool = False
+    complete: bool = False
 
 
 @dataclass(frozen=True, slots=True)

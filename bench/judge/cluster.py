@@ -51,6 +51,8 @@ class ClusterJudge:
         self.cause = 0
         self.too_short = 0
         self.overflow_ns: int | None = None
+        self.awaited: dict[str, Segment] = {}  # what was overdue when track was lost
+        self.dead: tuple[int, World, set[str]] | None = None  # the last world, when and why it died
         self.fired: Switch | None = None  # the change that time brought about last
 
     # ---- beginnings
@@ -65,7 +67,8 @@ class ClusterJudge:
         self._enter(self.model.unknown(self.number, t_ns), t_ns)
 
     def _enter(self, states: list[State], t_ns: int) -> None:
-        self.lost_until = None
+        self.lost_until = self.dead = None
+        self.awaited.clear()
         self.worlds = [
             World.fresh(s, self.model.courses(self.number, s), self.rules, t_ns, self.cause) for s in states
         ]
@@ -84,6 +87,19 @@ class ClusterJudge:
         if not states:
             states = self.model.unknown(self.number, t_ns)
         self._enter(states, t_ns)
+
+    def ignore(self, signal: str) -> None:
+        """The box has no value for this signal: it is not waited for any more."""
+        self.rules.pop(signal, None)
+        self.seen.pop(signal, None)
+        for world in self.worlds:
+            world.watches.pop(signal, None)
+
+    def blinded(self, since_ns: int, t_ns: int) -> None:
+        """The bench was blind since `since_ns`: what was under way then is taken up anew."""
+        single = len(self.worlds) == 1 and self.lost_until is None
+        if not single or not self.worlds[0].at_rest(since_ns - self.window_ns):
+            self.lose(t_ns)
 
     def _changed(self) -> None:
         self.version += 1
@@ -176,11 +192,14 @@ class ClusterJudge:
 
     def _collect_overdue(self, t_ns: int) -> None:
         dead: list[tuple[World, str, Segment]] = []
+        several = len(self.worlds) > 1
         for world in self.worlds:
             for signal, (_, watch) in world.watches.items():
-                if watch.owed and (late := watch.overdue(t_ns)) is not None:
-                    dead.append((world, signal, late))
-                    break
+                late = watch.overdue(t_ns) if watch.owed else None
+                if late is None or (several and self._unseen(signal, late)):
+                    continue  # what did not arrive cannot choose between possibilities
+                dead.append((world, signal, late))
+                break
         if not dead:
             return
         gone = [w for w, _, _ in dead]
@@ -188,10 +207,23 @@ class ClusterJudge:
         if left:
             self._settle_on(left, t_ns)
             return
-        _, signal, segment = dead[0]
+        world, signal, segment = dead[0]
+        also = [(s, late) for s, (_, w) in world.watches.items() if (late := w.overdue(t_ns)) is not None]
+        named: set[str] = set()
+        for name, late in ((signal, segment), *also):
+            if self.rules[name][1].subject not in named:
+                named.add(self.rules[name][1].subject)
+                self._overdue(name, late, t_ns)
+
+    def _unseen(self, signal: str, segment: Segment) -> bool:
+        """Whether nothing of the signal has arrived since the segment began."""
         last_at = self.seen_at.get(signal)
-        unseen = last_at is None or last_at < segment.switch.lo
+        return last_at is None or last_at < segment.switch.lo
+
+    def _overdue(self, signal: str, segment: Segment, t_ns: int) -> None:
+        unseen = self._unseen(signal, segment)
         expected = self._expected(segment.value, self.rules[signal][1])
+        self.awaited[signal] = segment
         self._deviate("missing", signal, t_ns, segment.switch.lo, expected, segment.cause, unseen)
 
     def excuse(self, dark: frozenset[str]) -> None:
@@ -210,10 +242,13 @@ class ClusterJudge:
     # ---- observations
     def sample(self, t_ns: int, signal: str, value: float) -> None:
         """One reported value of one of the cluster's signals."""
+        if signal not in self.rules:
+            return
         self.seen[signal] = value
         self.seen_at[signal] = t_ns
         worlds = self.worlds
         if self.lost_until is not None or not worlds:
+            self._while_lost(t_ns, signal, value)
             return
         if len(worlds) == 1:
             place, watch = worlds[0].watches[signal]
@@ -232,6 +267,29 @@ class ClusterJudge:
         alive = self._merged(alive, t_ns)
         if len(alive) < len(worlds):
             self._settle_on(alive, t_ns)
+
+    def _while_lost(self, t_ns: int, signal: str, value: float) -> None:
+        """Nothing is judged, but what came too late, or deviates in the very same frame, is named."""
+        segment = self.awaited.get(signal)
+        if segment is not None and self._fits_rule(segment.value, self.rules[signal][1], value, t_ns):
+            del self.awaited[signal]
+            rule = self.rules[signal][1]
+            within = f"{self._expected(segment.value, rule)} within {rule.deadline_ns / 1e6:.0f} ms"
+            seen = f"{self._seen_words(rule, value)} after {(t_ns - segment.switch.hi) / 1e6:.0f} ms"
+            self._tell("late", signal, t_ns, segment.switch.lo, within, seen, segment.cause, False)
+            return
+        if self.dead is None or self.dead[0] != t_ns:
+            return
+        place, watch = self.dead[1].watches[signal]
+        if watch.rule.subject not in self.dead[2] and not watch.sample(
+            self.dead[1].traces[place], t_ns, value
+        ):
+            self.dead[2].add(watch.rule.subject)
+            expected = self._expected(self.dead[1].traces[place].last.value, watch.rule)
+            seen = self._seen_words(watch.rule, value)
+            kind = self._kind(self.dead[1], signal, t_ns, value)
+            since = t_ns - watch.rule.window_ns
+            self._tell(kind, signal, t_ns, since, expected, seen, self.cause, False)
 
     def _merged(self, worlds: list[World], t_ns: int) -> list[World]:
         """Worlds of equal state whose pasts no longer matter are one."""
@@ -303,8 +361,8 @@ class ClusterJudge:
             if segment.switch is not end or i == 0:
                 continue
             prior = trace.segments[i - 1].value
-            after = self._fits(segment.value, watch, value, t_ns)
-            previous = self._fits(prior, watch, value, t_ns)
+            after = self._fits_rule(segment.value, watch.rule, value, t_ns)
+            previous = self._fits_rule(prior, watch.rule, value, t_ns)
             if after and not previous:
                 end.hi = max(end.lo, min(end.hi, t_ns + jitter))
                 world.before = None
@@ -313,11 +371,11 @@ class ClusterJudge:
             return
 
     @staticmethod
-    def _fits(shown: object, watch: Watch, value: float, t_ns: int) -> bool:
+    def _fits_rule(shown: object, rule: SignalRule, value: float, t_ns: int) -> bool:
         assert isinstance(shown, Output)
-        if watch.state:
+        if rule.kind == "state":
             return shown.admits_state(value, t_ns, t_ns)
-        return shown.admits(value, watch.rule.tolerance, t_ns, t_ns)
+        return shown.admits(value, rule.tolerance, t_ns, t_ns)
 
     # ---- deviations
     def _explain(self, signal: str, t_ns: int, value: float) -> None:
@@ -325,18 +383,22 @@ class ClusterJudge:
         expected = " or ".join(
             dict.fromkeys(self._expected(w.traces[place].last.value, rule) for w in self.worlds)
         )
-        kind = self._kind(signal, t_ns, value)
-        self._deviate(kind, signal, t_ns, t_ns - rule.window_ns, expected, self.cause, False, value)
+        world = self.worlds[0]
+        kind = self._kind(world, signal, t_ns, value)
+        if kind == "missing":
+            self.awaited[signal] = trace_last = world.traces[place].last
+            self._deviate(kind, signal, t_ns, t_ns - rule.window_ns, expected, trace_last.cause, False, value)
+        else:
+            self._deviate(kind, signal, t_ns, t_ns - rule.window_ns, expected, self.cause, False, value)
+        self.dead = (t_ns, world, {rule.subject})
 
-    def _kind(self, signal: str, t_ns: int, value: float) -> str:
+    def _kind(self, world: World, signal: str, t_ns: int, value: float) -> str:
         """missing: still what it was before; level: on, but not as it should be; else unexpected."""
         place, rule = self.rules[signal]
-        world = self.worlds[0]
         segments = world.traces[place].segments
         last, began = segments[-1].value, segments[-1].switch
         recent = t_ns - began.hi <= 2 * (rule.window_ns + rule.cycle_ns)
-        watch = world.watches[signal][1]
-        if recent and len(segments) > 1 and self._fits(segments[-2].value, watch, value, began.lo):
+        if recent and len(segments) > 1 and self._fits_rule(segments[-2].value, rule, value, began.lo):
             return "missing"
         assert isinstance(last, Output)
         dark = isinstance(last.course, Steady) and last.course.hi_pct <= 0
@@ -365,8 +427,22 @@ class ClusterJudge:
             value = self.seen.get(signal)
         seen = "nothing" if value is None else self._seen_words(rule, value)
         self.lose(t_ns)
+        self._tell(kind, signal, t_ns, since_ns, expected, seen, cause, unseen)
+
+    def _tell(
+        self,
+        kind: str,
+        signal: str,
+        t_ns: int,
+        since_ns: int,
+        expected: str,
+        seen: str,
+        cause: int,
+        unseen: bool,
+    ) -> None:
+        subject = self.rules[signal][1].subject
         self._report(
-            Found(kind, signal, rule.subject, t_ns, since_ns, expected, seen, cause, (self.number,), unseen)
+            Found(kind, signal, subject, t_ns, since_ns, expected, seen, cause, (self.number,), unseen)
         )
 
     @staticmethod

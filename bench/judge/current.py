@@ -108,5 +108,6 @@ class CurrentJudge:
                 f"{current_a:.2f} A",
                 self._cause,
                 (self.cluster.number,),
+                amps=(current_a, limits.ok_low, limits.ok_high),
             )
         )

@@ -23,3 +23,4 @@ class Found:
     cause: int
     clusters: tuple[int, ...]
     unseen: bool = False
+    amps: tuple[float, float, float] | None = None  # seen, and the band it should lie in

@@ -30,15 +30,16 @@ class IndicatorJudge:
         self._calm = calm  # signal -> value that needs no second look; shared by the whole judge
         self.trace: Trace | None = None
         self.watch = Watch(rule)
-        self.lost_until: int | None = None
+        self.muted = False  # the box has no value for it
         self.excused: int | None = None  # segment whose deviation is already reported
+        self.awaited: Segment | None = None  # what was overdue
         self.seen: float | None = None
         self.seen_at = -FOREVER
 
     def expect(self, intervals: Intervals | None, switch: Switch, cause: int) -> None:
         """Possible values from `switch` on; None: nothing can be expected at present."""
         self._calm.pop(self.rule.signal, None)
-        if intervals is None:
+        if intervals is None or self.muted:
             self.trace = None
             return
         if self.trace is None:
@@ -54,7 +55,7 @@ class IndicatorJudge:
 
     def narrow(self, intervals: Intervals, t_ns: int) -> None:
         """Less is possible than was thought; it was so since the open segment began."""
-        if self.trace is None:
+        if self.trace is None or self.muted:
             self.expect(intervals, Switch(t_ns, t_ns), 0)
             return
         last = self.trace.last.value
@@ -89,7 +90,9 @@ class IndicatorJudge:
             return False
         settled = self.watch.explain(trace, t_ns, value)
         if settled is not None:
-            self.excused = None
+            if self.awaited is not None and self.excused == trace.last.number:
+                self._tell_late(self.awaited, t_ns)
+            self.excused = self.awaited = None
             if settled and self.rule.kind != "fault":  # fault flags also narrow clusters
                 self._calm[self.rule.signal] = value
             return True
@@ -101,6 +104,8 @@ class IndicatorJudge:
         if self.excused == self.trace.last.number:
             return
         self.excused = self.trace.last.number
+        if kind == "missing":
+            self.awaited = segment
         self.watch.recent.clear()
         self._report(
             Found(
@@ -115,6 +120,15 @@ class IndicatorJudge:
                 self.clusters,
                 unseen,
             )
+        )
+
+    def _tell_late(self, segment: Segment, t_ns: int) -> None:
+        rule = self.rule
+        within = f"{self._words_of(segment)} within {rule.deadline_ns / 1e6:.0f} ms"
+        seen = f"after {(t_ns - segment.switch.hi) / 1e6:.0f} ms"
+        since = segment.switch.lo
+        self._report(
+            Found("late", rule.signal, rule.subject, t_ns, since, within, seen, segment.cause, self.clusters)
         )
 
     def _words_of(self, segment: Segment) -> str:

@@ -116,6 +116,26 @@ class Judge:
         self._refresh(t_ns, None, 0)
         self._plan_wake()
 
+    def ignore(self, signal: str) -> None:
+        """The box says that it has no value for a signal, or it cannot be read."""
+        owner = self._cluster_by_signal.get(signal)
+        if owner is not None:
+            owner.ignore(signal)
+        indicator = self.indicators.get(signal)
+        if indicator is not None:
+            indicator.watch.owed = []
+            indicator.muted = True
+        self._plan_wake()
+
+    def blinded(self, since_ns: int, t_ns: int) -> None:
+        """The bench was blind from `since_ns` to `t_ns`: whatever was changing is taken up anew."""
+        for cluster in self.clusters:
+            version = cluster.version
+            cluster.blinded(since_ns, t_ns)
+            if cluster.version != version:
+                self._refresh_one(cluster.number, t_ns, None, 0)
+        self._plan_wake()
+
     # ---- time
     def advance(self, t_ns: int) -> None:
         """Time has passed to `t_ns`: everything that arrived before has been told. Each change that

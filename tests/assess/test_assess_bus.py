@@ -16,6 +16,7 @@ class Ears:
             back=lambda n, t: self.said.append(("back", n.name)),
             gap=lambda m, t, n: self.said.append(("gap", m.name, n)),
             stuck=lambda m, t: self.said.append(("stuck", m.name)),
+            repeated=lambda m, t: self.said.append(("repeated", m.name, m.repeats)),
         )
 
     def run(self, from_ms, to_ms, names):
@@ -69,3 +70,14 @@ def test_a_counter_that_never_counts_is_stuck_and_said_once():
     for t in range(20):
         ears.bus.count("State", t * 100 * MS, 7)
     assert ears.said == [("stuck", "State")]
+
+
+def test_a_frame_that_came_twice_now_and_then_is_the_bus_and_often_is_the_box():
+    ears = Ears()
+    for n in range(4):
+        for value in (2 * n, 2 * n, 2 * n + 1):
+            ears.bus.count("State", n * 100 * MS, value)
+    assert ears.said == []
+    for value in (8, 8, 9):
+        ears.bus.count("State", 900 * MS, value)
+    assert ears.said == [("repeated", "State", 5)]

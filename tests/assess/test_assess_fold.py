@@ -1,6 +1,6 @@
 """Deviations fold under one root; nothing is dropped; separate faults stay separate."""
 
-from bench.assess.fold import Folder
+from bench.assess.fold import Folder, Mark
 from bench.core.verdict import Deviation
 
 
@@ -17,13 +17,12 @@ def deviation(signal, *, t_ms, cause_ms=None, control="", kind="missing"):
     )
 
 
-def add(folder, signal, *, t_ms, cause, cause_ms, control, clusters, targeted=False):
-    return folder.add(
-        deviation(signal, t_ms=t_ms, cause_ms=cause_ms, control=control),
-        clusters=clusters,
-        cause=cause,
-        control=control,
-        targeted=targeted,
+def add(
+    folder, signal, *, t_ms, cause, cause_ms, control, clusters, targeted=False, kind="missing", box="main"
+):
+    folder.add(
+        deviation(signal, t_ms=t_ms, cause_ms=cause_ms, control=control, kind=kind),
+        Mark(clusters=clusters, causes=(cause,), control=control, targeted=targeted, box=box),
     )
 
 
@@ -74,3 +73,41 @@ def test_nothing_is_dropped():
             clusters=(i % 7,),
         )
     assert sum(1 + len(d.consequences) for d in folder.discrepancies()) == 40
+
+
+def test_two_circuits_that_draw_each_others_current_are_one_finding():
+    folder = Folder()
+    for name, seen, band, cluster in (
+        ("a", 4.3, (0.3, 0.5), 1),
+        ("b", 0.4, (3.0, 5.9), 2),
+        ("c", 9.0, (1, 2), 3),
+    ):
+        folder.add(
+            deviation(f"current:{name}", t_ms=1000, kind="current"),
+            Mark(clusters=(cluster,), amps=(seen, *band)),
+        )
+    assert [(d.subject, d.also) for d in folder.discrepancies()] == [("a", ("b",)), ("c", ())]
+
+
+def test_a_box_that_answers_late_everywhere_is_one_finding_about_the_box():
+    folder = Folder()
+    for n in range(4):
+        common = {"cause": n + 1, "cause_ms": 1000 * n, "control": f"panel helm {n}", "clusters": (n,)}
+        add(folder, f"state:c{n}", t_ms=1000 * n + 104, **common)
+        add(folder, f"state:c{n}", t_ms=1000 * n + 300, kind="late", **common)
+    (only,) = folder.discrepancies()
+    assert (only.subject, only.root.kind, only.root.seen) == (
+        "main",
+        "late",
+        "4 circuits or keys of this box each shown late",
+    )
+    assert len(only.consequences) == 8
+
+
+def test_two_late_circuits_are_no_late_box():
+    folder = Folder()
+    for n in range(2):
+        common = {"cause": n + 1, "cause_ms": 1000 * n, "control": f"panel helm {n}", "clusters": (n,)}
+        add(folder, f"state:c{n}", t_ms=1000 * n + 104, **common)
+        add(folder, f"state:c{n}", t_ms=1000 * n + 300, kind="late", **common)
+    assert [d.subject for d in folder.discrepancies()] == ["c0", "c1"]
