@@ -12,7 +12,7 @@ help:
 	@echo "make test      everything CI checks"
 	@echo "make lint      ruff and mypy only"
 	@echo "make format    let ruff put code and imports into shape"
-	@echo "make docs      write docs/commands.md anew from the commands' own help"
+	@echo "make docs      write docs/commands.md and the sample runs in README.md anew"
 	@echo "make evidence  the full studies; writes docs/evidence (long)"
 	@echo "make speed     the speed studies alone; writes docs/evidence/speed.md"
 	@echo "make lock      renew requirements-ci.txt from pyproject.toml"
@@ -42,6 +42,7 @@ format: $(READY)
 
 docs: $(READY)
 	$(BIN)/python -m bench.cli.manual docs/commands.md
+	$(BIN)/python -m bench.evidence.sample
 
 evidence: $(READY)
 	$(BIN)/python -m bench.evidence

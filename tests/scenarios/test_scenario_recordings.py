@@ -7,6 +7,7 @@ import pytest
 from bench.cli.judging import judged
 from bench.core.verdict import FAIL, PASS
 from bench.evidence.cuts import RECORDINGS, is_right, outcome_of_cut, places, sample_recordings
+from bench.evidence.sample import samples
 
 CUTS = 10
 ROW = re.compile(r"^\| (\S+) \| `(.+?)` \| (\w+) \| (.*?) \|$", re.M)
@@ -42,3 +43,8 @@ def test_a_recording_is_small_and_whole(folder):
 def test_a_recording_cut_anywhere_never_turns_into_a_wrong_verdict(folder):
     outcomes = {offset: outcome_of_cut(folder, offset) for offset in places(folder, CUTS, seed=2)}
     assert {offset: o for offset, o in outcomes.items() if not is_right(folder, o)} == {}
+
+
+def test_the_readme_shows_what_the_commands_print():
+    text = (RECORDINGS.parent / "README.md").read_text(encoding="utf-8")
+    assert samples() in text
