@@ -102,8 +102,9 @@ def run_on(
         head = header(spec, plan, link.facts.name, wishes.facts, short=wishes.short, versions=versions)
         recorder = Recorder(wishes.out, head, clock)
         write_copies(wishes.out, spec, definitions, plan, boat.profile_text)
+    stop = StopFlag() if stop is None else stop
     conductor = Conductor(
-        spec, definitions, plan, link, clock, recorder, assessor, off, stop=StopFlag() if stop is None else stop,
+        spec, definitions, plan, link, clock, recorder, assessor, off, stop=stop,
         progress=progress, until_first=wishes.until_first, session=wishes.out, with_guard=wishes.guard,
     )  # fmt: skip
     return conductor.run()

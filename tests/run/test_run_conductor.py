@@ -121,7 +121,7 @@ def test_the_jitter_is_frozen_from_the_links_evidence_before_the_first_send(boat
     entries = list(open_session(tmp_path / "s").entries())
     started = next(i for i, e in enumerate(entries) if isinstance(e, Started))
     first_send = next(i for i, e in enumerate(entries) if type(e) is Frame and e.direction == "T")
-    assert started < first_send and entries[started].jitter_ms == 2.0
+    assert started < first_send and entries[started].jitter_ms == 2.0 and entries[started].complete == 1
     assert "loop test 0.000 ms" in entries[started].evidence
     assert isinstance(entries[-1], Ended) and entries[-1].reason == "complete"
 

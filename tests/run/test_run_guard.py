@@ -46,11 +46,11 @@ class Box:
         self.last_counter = None
         self.next_ns = 0
 
-    def receive(self, frame):
-        if frame.can_id != KEYS or frame.data[2] == self.last_counter:
+    def receive(self, t_ns, can_id, data, extended=True):
+        if can_id != KEYS or data[2] == self.last_counter:
             return
-        self.last_counter = frame.data[2]
-        key, down = frame.data[0], frame.data[1] & 1
+        self.last_counter = data[2]
+        key, down = data[0], data[1] & 1
         if key in self.momentary:
             self.on[key] = bool(down)
         elif down:
