@@ -7,7 +7,7 @@ from html import escape
 
 from bench.core.verdict import EXIT_STATUS, Discrepancy, Verdict
 from bench.report.html_style import STYLE
-from bench.report.material import FrameLine, Material, how_sure, what_was_done, when
+from bench.report.material import FrameLine, Material, how_sure, that_follow, what_was_done, when
 from bench.report.text import printable
 
 GROUPS = (("circuit", "Circuits"), ("control", "Controls"), ("other", "Box and bench"))
@@ -49,7 +49,7 @@ def _top(material: Material) -> str:
     following = sum(len(d.consequences) for d in verdict.discrepancies)
     line = f"{count} {'discrepancy' if count == 1 else 'discrepancies'}"
     if following:
-        line += f", {following} more that follow from {'it' if count == 1 else 'them'}"
+        line += f", {that_follow(following)} from {'it' if count == 1 else 'them'}"
     if verdict.doubts:
         line += f", {len(verdict.doubts)} in doubt"
     return (
@@ -118,7 +118,7 @@ def _consequences(material: Material, discrepancy: Discrepancy) -> str:
     ]
     count = len(rows)
     return (
-        f"<details><summary>{count} that {'follows' if count == 1 else 'follow'} from it</summary>\n"
+        f"<details><summary>{that_follow(count)} from it</summary>\n"
         f"{_rows(('At', 'Subject', 'Done', 'Expected', 'Seen'), rows)}</details>\n"
     )
 

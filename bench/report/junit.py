@@ -5,7 +5,7 @@ from __future__ import annotations
 from xml.etree import ElementTree as Xml
 
 from bench.core.verdict import FAIL, INCONCLUSIVE, Discrepancy, Doubt
-from bench.report.material import Material, how_sure, what_was_done, when
+from bench.report.material import Material, how_sure, that_follow, what_was_done, when
 
 
 def junit_xml(material: Material) -> str:
@@ -89,7 +89,7 @@ def _long(material: Material, discrepancy: Discrepancy) -> str:
         f"how sure: {how_sure(root)}",
     ]
     if discrepancy.consequences:
-        lines.append(f"+ {len(discrepancy.consequences)} that follow from it")
+        lines.append(f"+ {that_follow(len(discrepancy.consequences))} from it")
     return "\n".join(lines)
 
 

@@ -132,3 +132,8 @@ def _first_after(frames: list[Frame], t_ns: int) -> int:
 def step_texts(entries: Iterable[Entry]) -> dict[int, str]:
     """Step index -> its text for people."""
     return {entry.step: entry.about for entry in entries if isinstance(entry, StepMark)}
+
+
+def that_follow(count: int) -> str:
+    """`1 that follows`, `12 that follow`."""
+    return f"{count} that follow{'s' if count == 1 else ''}"

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import TextIO
 
 from bench.core.verdict import FAIL, INCONCLUSIVE, PASS, Discrepancy, Verdict
-from bench.report.material import Material, how_sure, what_was_done, when
+from bench.report.material import Material, how_sure, that_follow, what_was_done, when
 from bench.report.text import hanging, printable, table, wrap
 
 _SGR = {PASS: "1;32", FAIL: "1;31", INCONCLUSIVE: "1;33"}
@@ -49,7 +49,7 @@ def _headline(verdict: Verdict, width: int, colour: bool) -> list[str]:
     if count:
         following = sum(len(d.consequences) for d in verdict.discrepancies)
         found = f"{count} {'discrepancy' if count == 1 else 'discrepancies'}"
-        scope = f"{found}{f', {following} more that follow' if following else ''}; {scope}"
+        scope = f"{found}{f', {that_follow(following)}' if following else ''}; {scope}"
     elif verdict.outcome == INCONCLUSIVE and verdict.doubts:
         scope = f"{verdict.doubts[0].reason}; {scope}"
     lines = wrap(f"{word}: {scope}", width)
@@ -77,7 +77,7 @@ def _note(discrepancy: Discrepancy) -> str:
     if discrepancy.also:
         parts.append(f"at the same instant: {', '.join(discrepancy.also)}")
     if discrepancy.consequences:
-        parts.append(f"+ {len(discrepancy.consequences)} that follow from it")
+        parts.append(f"+ {that_follow(len(discrepancy.consequences))} from it")
     return "; ".join(parts)
 
 

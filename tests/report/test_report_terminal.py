@@ -21,7 +21,7 @@ class Terminal(io.StringIO):
 
 def test_the_first_line_is_the_verdict_with_count_and_scope(material):
     assert verdict_text(material).splitlines()[0] == (
-        "FAIL: 2 discrepancies, 12 more that follow; 22 of 24 circuits, without by-hand and trip"
+        "FAIL: 2 discrepancies, 12 that follow; 22 of 24 circuits, without by-hand and trip"
     )
 
 
