@@ -40,6 +40,10 @@ class Ears:
         self._complete = complete  # the link would have told of any frame it lost
         self._message_of = definitions.signal_message
         self._not_available: set[str] = set()
+        self._clusters_of = {
+            box: sorted({judge.cluster_of[c.name] for c in spec.circuits.values() if c.box == box})
+            for box in spec.boxes
+        }
         self._subjects = {box: subjects_of(spec, box) for box in spec.boxes}
         self.frame_index = -1
         self.bus = Bus(
@@ -69,6 +73,7 @@ class Ears:
     def goes_dark(self, box: str) -> None:
         """Nothing need be heard or shown of a box until it has booted."""
         self.bus.sleep(box)
+        self._judge.hold(f"box {box} silent", self._clusters_of[box], False)
         self._judge.darken(self._subjects[box])
 
     def booted(self, t_ns: int, box: str, reason: int, *, own_session: bool) -> int:
@@ -76,6 +81,7 @@ class Ears:
         first_heard = self.bus.nodes[box].frames <= 1
         asked_ns = self.boots.booted(box, t_ns)
         self.bus.wake(box, t_ns)
+        self._judge.hold(f"box {box} silent", self._clusters_of[box], False)
         self._judge.brighten(self._subjects[box])
         if asked_ns is not None:
             return asked_ns
@@ -151,17 +157,14 @@ class Ears:
     def _node_silent(self, node: Node, t_ns: int) -> None:
         since = node.last_ns or 0
         self._findings.blinded(since, t_ns, silence(node.name, since), node.name)
-        self._lose_box(node.name, t_ns)
+        self._judge.hold(f"box {node.name} silent", self._clusters_of[node.name], True)
+        self._judge.lose(self._clusters_of[node.name], t_ns)
 
     def _node_back(self, node: Node, t_ns: int) -> None:
-        self._findings.blinded(
-            t_ns - 200 * MS, t_ns, f"box {node.name} was heard again after a silence", node.name
-        )
-        self._lose_box(node.name, t_ns)
-
-    def _lose_box(self, box: str, t_ns: int) -> None:
-        names = [c.name for c in self._spec.circuits.values() if c.box == box]
-        self._judge.lose(sorted({self._judge.cluster_of[n] for n in names}), t_ns)
+        why = f"box {node.name} was heard again after a silence"
+        self._findings.blinded(t_ns - 200 * MS, t_ns, why, node.name)
+        self._judge.hold(f"box {node.name} silent", self._clusters_of[node.name], False)
+        self._judge.lose(self._clusters_of[node.name], t_ns)
 
     def _counter_gap(self, message: Message, t_ns: int, count: int) -> None:
         frames = "frame" if count == 1 else "frames"
@@ -189,6 +192,6 @@ class Ears:
             t_ns,
             "each frame once",
             seen,
-            f"repeat:{message.node}",
+            "repeat",
             self.frame_index,
         )

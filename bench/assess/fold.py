@@ -88,15 +88,9 @@ class Group:
         """For joining without changing what was collected."""
         return replace(self, members=list(self.members))
 
-    def is_late(self) -> bool:
-        """Whether it is all about changes that did come, too late."""
-        late = {d.signal for d, _ in self.members if d.kind == "late"}
-        missing = {d.signal for d, _ in self.members if d.kind == "missing"}
-        return (
-            bool(late)
-            and all(d.kind in ("late", "missing") for d, _ in self.members)
-            and bool(late & missing)
-        )
+    def late_subjects(self) -> set[str]:
+        """What did change as it should, too late."""
+        return {d.subject for d, _ in self.members if d.kind == "late"}
 
 
 class Folder:
@@ -151,16 +145,15 @@ def _exchanged(a: Group, b: Group) -> bool:
 
 
 def _join_late(groups: list[Group]) -> list[Group]:
-    """Where a whole box answers late, that is the finding, and what else is amiss follows from it."""
-    for box in dict.fromkeys(g.box for g in groups if g.is_late()):
-        parts = [g for g in groups if g.box == box]
-        late = [g for g in parts if g.is_late()]
-        if len(late) >= SYSTEMIC and 2 * len(late) >= len(parts):
-            first = late[0].members[0][0]
-            seen = f"{len(late)} circuits or keys of this box each shown late"
-            head = replace(first, kind="late", signal=f"box:{box}", subject=box, seen=seen)
-            groups = _merged(groups, parts, head)
-    return groups
+    """Where everything is answered late, that is the finding, and what else is amiss follows from it."""
+    late = [g for g in groups if g.late_subjects()]
+    subjects = {s for g in late for s in g.late_subjects()}
+    if len(late) < 2 or len(subjects) < SYSTEMIC or 2 * len(late) < len(groups):
+        return groups
+    first, mark = late[0].members[0]
+    seen = f"{len(subjects)} circuits and keys shown late"
+    head = replace(first, kind="late", signal=f"box:{mark.box}", subject=mark.box, seen=seen)
+    return _merged(groups, list(groups), head)
 
 
 def _join_box(groups: list[Group]) -> list[Group]:
@@ -169,7 +162,8 @@ def _join_box(groups: list[Group]) -> list[Group]:
         times = [d.t_ns for d, _ in group.members if d.signal.startswith("box:")]
         if not times:
             continue
-        parts = [g for g in groups if g is not group and g.box == group.box and g.beside(times)]
+        restart = any(d.kind == "restart" for d, _ in group.members)  # one box may run another's logic
+        parts = [g for g in groups if g is not group and (restart or g.box == group.box) and g.beside(times)]
         if parts:
             rest = [g for g in groups if not any(g is p for p in parts)]
             group.members += [m for p in parts for m in p.members]

@@ -123,8 +123,12 @@ class Firmware:
             if any(q[1] == order and t_ns < q[2] for q in self._queue):
                 self._cancelled.add(order)
                 return
-        late = self.quirks.slow_task_ms + self.quirks.late_ms.get(operation, 0.0)
+        late = self.quirks.slow_task_ms
+        if operation in self.quirks.late_ms and ack:  # the event is taken in time, its work is not done
+            self.push(self.tick(t_ns), t_ns, "ack", key, *ack)
+            ack = None
         due = self._in_turn(self.tick(t_ns + (wait_ns if down else 0) + int(late * MS)))
+        due += int(self.quirks.late_ms.get(operation, 0.0) * MS)  # this key alone: others overtake it
         source, counter = ack or (-1, 0)
         order = self.push(
             due, t_ns + (wait_ns if down else 0), "press" if down else "release", node, key, source, counter
@@ -272,6 +276,8 @@ class Firmware:
         ch.foreign.clear()
         self._identify(row)
         self._show_all(row, now_ns)
+        for c in row.numbers:
+            self._report(c, now_ns)
 
     def _wake_channel(self, c: int, row: BoxRow, now_ns: int) -> None:
         ch = self.channels
@@ -324,7 +330,6 @@ class Firmware:
             self.operations.advance(now_ns, now_ns)
             for number in self.operations.place:
                 self.operations.expire(self.tables.operation[number], now_ns)
-        self._hand_over_late(now_ns)
         self._finish(now_ns)
 
     def _handle(self, kind: str, args: tuple[str | int, ...], arrived: int, now_ns: int) -> None:
@@ -447,13 +452,6 @@ class Firmware:
         self.channels.settle(now_ns)
         self.operations.spend(now_ns)
 
-    def _hand_over_late(self, now_ns: int) -> None:
-        late = self.bus.late
-        if late:
-            self.bus.late = [f for f in late if f[0] > now_ns]
-            for _, can_id, data, extended, life in (f for f in late if f[0] <= now_ns):
-                self.bus.queue(now_ns, can_id, data, extended, life)
-
     # ---- what it shows
 
     def _finish(self, now_ns: int) -> None:
@@ -548,8 +546,6 @@ class Firmware:
         for t in (self._restart_ns, self.electrics.due):
             if t:
                 due = min(due, t)
-        if self.bus.late:
-            due = min(due, min(f[0] for f in self.bus.late))
         if self.logic.awake:
             due = min(due, self._next_task(now_ns))
         return max(due, now_ns)

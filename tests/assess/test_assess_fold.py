@@ -99,7 +99,7 @@ def test_a_box_that_answers_late_everywhere_is_one_finding_about_the_box():
     assert (only.subject, only.root.kind, only.root.seen) == (
         "main",
         "late",
-        "4 circuits or keys of this box each shown late",
+        "4 circuits and keys shown late",
     )
     assert len(only.consequences) == 8
 
