@@ -73,7 +73,7 @@ class Ears:
     def goes_dark(self, box: str) -> None:
         """Nothing need be heard or shown of a box until it has booted."""
         self.bus.sleep(box)
-        self._judge.hold(f"box {box} silent", self._clusters_of[box], False)
+        self._judge.mute(box, self._clusters_of[box], False)
         self._judge.darken(self._subjects[box])
 
     def booted(self, t_ns: int, box: str, reason: int, *, own_session: bool) -> int:
@@ -81,7 +81,7 @@ class Ears:
         first_heard = self.bus.nodes[box].frames <= 1
         asked_ns = self.boots.booted(box, t_ns)
         self.bus.wake(box, t_ns)
-        self._judge.hold(f"box {box} silent", self._clusters_of[box], False)
+        self._judge.mute(box, self._clusters_of[box], False)
         self._judge.brighten(self._subjects[box])
         if asked_ns is not None:
             return asked_ns
@@ -157,13 +157,13 @@ class Ears:
     def _node_silent(self, node: Node, t_ns: int) -> None:
         since = node.last_ns or 0
         self._findings.blinded(since, t_ns, silence(node.name, since), node.name)
-        self._judge.hold(f"box {node.name} silent", self._clusters_of[node.name], True)
+        self._judge.mute(node.name, self._clusters_of[node.name], True)
         self._judge.lose(self._clusters_of[node.name], t_ns)
 
     def _node_back(self, node: Node, t_ns: int) -> None:
         why = f"box {node.name} was heard again after a silence"
         self._findings.blinded(t_ns - 200 * MS, t_ns, why, node.name)
-        self._judge.hold(f"box {node.name} silent", self._clusters_of[node.name], False)
+        self._judge.mute(node.name, self._clusters_of[node.name], False)
         self._judge.lose(self._clusters_of[node.name], t_ns)
 
     def _counter_gap(self, message: Message, t_ns: int, count: int) -> None:

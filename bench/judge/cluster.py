@@ -46,6 +46,7 @@ class ClusterJudge:
         self.seen_at: dict[str, int] = {}
         self.learned: dict[str, tuple[int, float]] = {}
         self.held: set[str] = set()
+        self.mute: set[str] = set()  # boxes of this cluster that are silent
         self.lost_until: int | None = None
         self.version = 0
         self.cause = 0
@@ -149,7 +150,7 @@ class ClusterJudge:
     def next_wake(self) -> int:
         """When `advance` has something to do."""
         if self.lost_until is not None:
-            return self.lost_until if not self.held else FOREVER
+            return FOREVER if self.held or self.mute else self.lost_until
         wake = FOREVER
         for world in self.worlds:
             due = self.model.next_due(self.number, world.state)
@@ -163,7 +164,7 @@ class ClusterJudge:
     def advance(self, t_ns: int) -> None:
         """Let time pass to `t_ns`: timers end, ramps begin, unshown changes become overdue."""
         if self.lost_until is not None:
-            if t_ns >= self.lost_until and not self.held:
+            if t_ns >= self.lost_until and not self.held and not self.mute:
                 self._adopt(t_ns)
             return
         while self._fire_first(t_ns):

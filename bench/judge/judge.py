@@ -88,7 +88,7 @@ class Judge:
         self.advance(event.t_ns)
         if event.kind in (SUPPLY, WAKE):
             for cluster in self.clusters:
-                if cluster.lost_until is not None:
+                if cluster.lost_until is not None and not cluster.mute:
                     cluster.restart(event.t_ns)
         elif event.kind == SENSOR:
             for cluster in self.clusters:
@@ -108,6 +108,11 @@ class Judge:
         """A key of these clusters went down or up: nothing is adopted while one is down."""
         for i in clusters:
             (self.clusters[i].held.add if held else self.clusters[i].held.discard)(control)
+
+    def mute(self, box: str, clusters: Iterable[int], muted: bool) -> None:
+        """A box of these clusters fell silent or was heard again: they are not followed meanwhile."""
+        for i in clusters:
+            (self.clusters[i].mute.add if muted else self.clusters[i].mute.discard)(box)
 
     def lose(self, clusters: Iterable[int], t_ns: int) -> None:
         """The bench cannot follow these clusters for now; their state is adopted anew."""
