@@ -29,7 +29,7 @@ class Bus:
         self.free_ns = 0
         self.out: list[Frame] = []
         self._heap: list[tuple[int, int]] = []
-        self.late: list[tuple[int, int, bytes, bool, int]] = []  # for the firmware to hand over later
+        self._late: list[tuple[int, int, int, bytes, bool, int]] = []  # due, order, id, data, ext, life
         self._waiting: list[tuple[int, int, int, bytes, bool]] = []  # id, order, life, data, extended
         self._order = 0
         self._flying: Frame | None = None
@@ -148,7 +148,12 @@ class Bus:
             return True
         if due >= work_ns or due > limit_ns:
             return False
-        sender = self.senders[heapq.heappop(heap)[1]]
+        index = heapq.heappop(heap)[1]
+        if index < 0:
+            _, _, can_id, data, extended, life = heapq.heappop(self._late)
+            self.queue(due, can_id, data, extended, life)
+            return True
+        sender = self.senders[index]
         if sender.due == due:
             if sender.cycle_ns:
                 sender.due = again = due + sender.cycle_ns
@@ -242,7 +247,9 @@ class Bus:
             return
         data = data[: quirks.wrong_length.get(name, len(data))]
         if late_ms := quirks.late_frames_ms.get(name):
-            self.late.append((now_ns + int(late_ms * 1e6), sender.can_id, data, sender.extended, life))
+            due, self._order = now_ns + int(late_ms * 1e6), self._order + 1
+            heapq.heappush(self._late, (due, self._order, sender.can_id, data, sender.extended, life))
+            heapq.heappush(self._heap, (due, -1))
             return
         self.queue(now_ns, sender.can_id, data, sender.extended, life)
         if self.rng.random() < quirks.repeated_share:

@@ -313,7 +313,7 @@ class Firmware:
             if 0 < power.unavailable_until <= now_ns:
                 power.unavailable_until = 0
                 for c in power.row.numbers:
-                    self.channels.touch(c)
+                    self._report(c, now_ns)
         if 0 < self._restart_ns <= now_ns:
             self._restart_ns = 0
             self._down(self.logic, now_ns)
