@@ -125,10 +125,11 @@ class Assessor:
         if isinstance(entry, Started):
             self._start(t_ns, entry.jitter_ms, own=True, complete=bool(entry.complete))
         elif isinstance(entry, Dropped):
-            self._blinded(t_ns - DROP_BLIND_NS, t_ns, f"{entry.lost} lost at {entry.where}")
+            findings.blinded(t_ns - DROP_BLIND_NS, t_ns, f"{entry.lost} lost at {entry.where}")
+            if self.judge is not None:
+                self.judge.blinded(t_ns - DROP_BLIND_NS, t_ns)
         elif isinstance(entry, HostLate):
-            why = f"the bench itself was late by {entry.late_ms:.0f} ms"
-            self._blinded(t_ns - round(entry.late_ms * MS), t_ns, why)
+            self._host_late(entry)
         elif isinstance(entry, LinkLost):
             findings.doubt("link", f"the link was lost: {entry.reason}", t_ns)
         elif isinstance(entry, Ended):
@@ -138,10 +139,13 @@ class Assessor:
         elif self.judge is not None:
             self._mark_of_run(entry)
 
-    def _blinded(self, since_ns: int, t_ns: int, why: str) -> None:
-        self.findings.blinded(since_ns, t_ns, why)
-        if self.judge is not None:
-            self.judge.blinded(since_ns, t_ns)
+    def _host_late(self, mark: HostLate) -> None:
+        """Stamps of that stretch are late. Where nothing was changing this costs nothing."""
+        since, why = mark.t_ns - round(mark.late_ms * MS), f"the bench was late by {mark.late_ms:.0f} ms"
+        self.findings.late(since, mark.t_ns, why)
+        cost = self.judge.blinded(since, mark.t_ns) if self.judge is not None else []
+        if cost:
+            self.findings.doubt("bench", f"{why} while these were judged: {', '.join(cost)}", mark.t_ns)
 
     def _mark_of_run(self, entry: Entry) -> None:
         if isinstance(entry, Confirmed):

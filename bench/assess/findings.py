@@ -42,9 +42,14 @@ class Findings:
             self.doubts.append(Doubt(t_ns, subject, reason))
 
     def blinded(self, since_ns: int, until_ns: int, why: str, subject: str = "link") -> None:
-        """Nothing judged over [since, until] may be called a discrepancy."""
-        self.blind.append(Blind(since_ns, until_ns, why))
+        """Nothing judged over [since, until] may be called a discrepancy, and what happened in it is
+        not known."""
+        self.late(since_ns, until_ns, why)
         self.doubt(subject, why, until_ns)
+
+    def late(self, since_ns: int, until_ns: int, why: str) -> None:
+        """Nothing judged over [since, until] may be called a discrepancy, but nothing was lost."""
+        self.blind.append(Blind(since_ns, until_ns, why))
 
     def blind_over(self, since_ns: int, until_ns: int) -> str:
         """Why the bench was blind somewhere in [since, until]; empty when it was not."""

@@ -96,11 +96,14 @@ class ClusterJudge:
         for world in self.worlds:
             world.watches.pop(signal, None)
 
-    def blinded(self, since_ns: int, t_ns: int) -> None:
-        """The bench was blind since `since_ns`: what was under way then is taken up anew."""
+    def blinded(self, since_ns: int, t_ns: int) -> bool:
+        """The bench was blind since `since_ns`: what was under way then is taken up anew. True when
+        something was."""
         single = len(self.worlds) == 1 and self.lost_until is None
-        if not single or not self.worlds[0].at_rest(since_ns - self.window_ns):
-            self.lose(t_ns)
+        if single and self.worlds[0].at_rest(since_ns - self.window_ns):
+            return False
+        self.lose(t_ns)
+        return True
 
     def _changed(self) -> None:
         self.version += 1
@@ -452,16 +455,22 @@ class ClusterJudge:
 
     # ---- what is believed
     def known(self) -> bool:
-        """One world whose outputs are known."""
-        return len(self.worlds) == 1 and self.worlds[0].exact()
+        """Whether every world that is left has the same outputs, and these are known."""
+        worlds = self.worlds
+        if not worlds or not worlds[0].exact():
+            return False
+        return all(w.agrees(worlds[0]) for w in worlds[1:])
 
     def settled_course(self, circuit: str) -> tuple[Course, int, int] | None:
         """Course of a circuit's open segment, since when at the latest, and its number; None while
         more than one is possible."""
-        if len(self.worlds) != 1:
+        worlds = self.worlds
+        if not worlds or any(not w.agrees(worlds[0]) for w in worlds[1:]):
             return None
-        last = self.worlds[0].traces[self.circuits.index(circuit)].last
-        return last.value.course, last.switch.hi, last.number  # type: ignore[union-attr]
+        place = self.circuits.index(circuit)
+        last = worlds[0].traces[place].last
+        since = max(w.traces[place].steady_since() for w in worlds)
+        return last.value.course, since, last.number  # type: ignore[union-attr]
 
     def nothing_owed(self) -> bool:
         """Whether every change so far has been shown."""

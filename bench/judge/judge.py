@@ -132,14 +132,18 @@ class Judge:
             indicator.muted = True
         self._plan_wake()
 
-    def blinded(self, since_ns: int, t_ns: int) -> None:
-        """The bench was blind from `since_ns` to `t_ns`: whatever was changing is taken up anew."""
+    def blinded(self, since_ns: int, t_ns: int) -> list[str]:
+        """The bench was blind from `since_ns` to `t_ns`: whatever was changing is taken up anew.
+        Returns the circuits whose judging it cost."""
+        cost: list[str] = []
         for cluster in self.clusters:
             version = cluster.version
-            cluster.blinded(since_ns, t_ns)
+            if cluster.blinded(since_ns, t_ns):
+                cost += cluster.circuits
             if cluster.version != version:
                 self._refresh_one(cluster.number, t_ns, None, 0)
         self._plan_wake()
+        return cost
 
     # ---- time
     def advance(self, t_ns: int) -> None:

@@ -92,6 +92,13 @@ class World:
             w.owed for _, w in self.watches.values()
         )
 
+    def agrees(self, other: World) -> bool:
+        """Whether both have the same outputs at present."""
+        return all(
+            a.last.value.course == b.last.value.course  # type: ignore[union-attr]
+            for a, b in zip(self.traces, other.traces, strict=True)
+        )
+
     def exact(self) -> bool:
         """Whether every output is known to within a report's resolution, or moving as told."""
         for trace in self.traces:
