@@ -59,7 +59,7 @@ def unknown(t: ClusterTable, t_ns: int) -> list[Product]:
     for f in t.counters:
         w[f.counter] = (1 << len(f.masks)) - 1
         if f.counter_timer >= 0:
-            w[f.counter_timer] = (t_ns, t_ns + f.after_ns)
+            w[f.counter_timer] = (t_ns, t_ns + f.after_ns + t.respond_ns[f.members[0]])
     for slot in t.sensors.values():
         w[slot] = MAYBE
     for slot in _limited(t):

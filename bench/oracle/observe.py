@@ -113,9 +113,11 @@ def _agrees(run: Run, kind: str, c: int, lo: float, hi: float) -> bool:
     else:
         if fixed is not None:
             return lo <= fixed <= hi
-        part = w[c] if _moving(run, c, lo, hi) else clip(w[c], lo, hi)
-        if w[c] is part and not clip(w[c], lo, hi):
-            return False
+        part = clip(w[c], lo, hi)
+        if part and _moves(run, c, hi):
+            if _stands(run, c, lo, hi):
+                return False
+            part = w[c]  # a level under way says little about the stored one
     if not part:
         return False
     if part != w[c]:
@@ -151,25 +153,25 @@ def _fixed(run: Run, c: int) -> float | None:
     return None
 
 
-def _moving(run: Run, c: int, lo: float, hi: float) -> bool:
-    """A level under way says little about the stored one; standing still between the ends, it is not."""
+def _moves(run: Run, c: int, hi: float) -> bool:
+    """Is the level under way, or may it be in a hold that began before we looked?"""
     t, w = run.table, run.w
     if w[t.n * RAMP + c] is not None:
         return True
     dim = t.dims[c]
-    if dim is None or hi <= 0.0:
+    if dim is None or hi < dim.min_pct:
         return False
-    for f in t.holds_of[c]:
-        if w[f.hold] is None or w[f.hold][0] == WAIT:
-            continue
-        if not held(run, f):
-            continue
-        stands = w[f.hold][0] == MOVING and hi - lo < (100.0 - dim.min_pct) / 4
-        at_end = not dim.turns and (lo <= dim.min_pct <= hi or lo <= 100.0 <= hi)
-        if stands and not at_end:
-            run.w[c] = OFF  # contradiction: it would move
-        return True
-    return False
+    return any(w[f.hold] is not None and w[f.hold][0] != WAIT and held(run, f) for f in t.holds_of[c])
+
+
+def _stands(run: Run, c: int, lo: float, hi: float) -> bool:
+    """Standing still between the ends: contradicts a ramp that must have begun unseen."""
+    t, w = run.table, run.w
+    dim = t.dims[c]
+    if dim is None or hi - lo >= (100.0 - dim.min_pct) / 4:
+        return False
+    at_end = not dim.turns and (lo <= dim.min_pct <= hi or lo <= 100.0 <= hi)
+    return not at_end and any(w[f.hold] is not None and w[f.hold][0] == MOVING for f in t.holds_of[c])
 
 
 def fault(run: Run, c: int) -> float:

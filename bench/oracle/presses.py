@@ -17,6 +17,7 @@ from .writes import (
     at_preset,
     begin_ramps,
     clear,
+    end_hold,
     freeze,
     lock,
     put_level,
@@ -290,9 +291,7 @@ def _release_dim(run: Run, control: ControlTable) -> None:
             begin_ramps(run, f, start)
     else:
         short = run.t_lo - start <= slack and bool(run.choose(2))
-    w[f.hold] = None
-    for key in f.keys:
-        w[key] = NO
+    end_hold(run, f)
     if short:
         _undo_ramps(run, f)
         if off:
@@ -314,7 +313,9 @@ def _undo_ramps(run: Run, f: FunctionTable) -> None:
         if ramp is not None:
             w[c] = levels([(ramp.lo_pct, ramp.hi_pct)])
             w[n * RAMP + c] = None
-            w[n * DIRECTION + c] = 3
+            dim = run.table.dims[c]
+            if dim is not None and dim.alternates:
+                w[n * DIRECTION + c] = 3
 
 
 def _release_wild(run: Run, control: ControlTable) -> None:
@@ -324,12 +325,9 @@ def _release_wild(run: Run, control: ControlTable) -> None:
     if w[control.key] == NO or ((others or not w[f.hold][2]) and not run.choose(2)):
         w[control.key] = NO
         return
-    w[f.hold] = None
-    for key in f.keys:
-        w[key] = NO
+    end_hold(run, f)
     if run.choose(2):
-        for c in f.members:
-            zero(run, c)
+        _short_off(run, f)
         return
     for c in f.members:
         dim = t.dims[c]

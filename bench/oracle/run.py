@@ -15,7 +15,7 @@ from .tables import HAND, TIMER, TRIP, ClusterTable
 
 Product = tuple[Any, ...]
 T = TypeVar("T")
-MOST_PASSES = 400
+MOST_PASSES = 200
 
 
 class TooMany(Exception):  # noqa: N818 - never leaves the oracle

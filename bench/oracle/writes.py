@@ -190,11 +190,22 @@ def drop_holds(run: Run, c: int) -> None:
 def drop_hold(run: Run, f: FunctionTable) -> None:
     """This dimming hold is spent; its members stay where they are."""
     run.past()
-    run.w[f.hold] = None
-    for key in f.keys:
-        run.w[key] = NO
+    end_hold(run, f)
     for c in f.members:
         freeze(run, c)
+
+
+def end_hold(run: Run, f: FunctionTable) -> None:
+    """No key holds the function any more. What an unseen hold did leaves the next way open."""
+    w, t = run.w, run.table
+    unseen = w[f.hold] is not None and w[f.hold][0] in (WILD, MOVING)
+    w[f.hold] = None
+    for key in f.keys:
+        w[key] = NO
+    for c in f.members if unseen else ():
+        dim = t.dims[c]
+        if dim is not None and dim.alternates:
+            w[t.n * DIRECTION + c] = 3
 
 
 def freeze(run: Run, c: int) -> None:
