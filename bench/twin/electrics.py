@@ -291,8 +291,12 @@ class Electrics:
 
     def looks_open(self, c: int, below_a: float) -> bool:
         """Would a box see an open load while its output is on? Judged in the on-time of the PWM."""
-        strand = self.strands[c]
+        strand, quirks = self.strands[c], self.quirks
         if strand.percent <= 0.0 or strand.hand or below_a <= 0.0:
+            return False
+        if strand.row.amps > 2.0 * below_a and not (
+            c in self.watched or c in quirks.open_load or c in quirks.series_ohm
+        ):
             return False
         if self._dirty:
             self.refresh(self._now_ns)

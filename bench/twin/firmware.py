@@ -59,7 +59,7 @@ class Firmware:
         self._debounce_ns = int(tables.boxes[0].debounce_ms * MS)
         self._phase = rng.randrange(self._task_ns) // 1000 * 1000 if self._task_ns else 0
         self._scan_phase = rng.randrange(self._scan_ns) // 1000 * 1000 if self._scan_ns else 0
-        self.operations.ramp_tick_ns = self._task_ns or 10 * MS
+        self.operations.ramp_tick_ns = max(self._task_ns, 20 * MS) if self._task_ns else 10 * MS
         self._queue: list[tuple[int, int, int, str, tuple[str | int, ...]]] = []
         self._order = 0
         self._latest = 0
@@ -68,6 +68,10 @@ class Firmware:
         self._nodes = {n.name: n for n in tables.nodes}
         self._lost: set[str] = set()
         self._heard_at: dict[str, int] = {}
+        self._lost_ns = {n.name: int(n.lost_ms * MS) or NEVER for n in tables.nodes}
+        self._lost_ns |= {f"input {i.number}": int(i.lost_ms * MS) or NEVER for i in tables.inputs}
+        self._leveled = {c for o in tables.operations for c in o.levels}  # lamps look at their levels
+        self._pattern: dict[int, tuple[bool, bool, bool, bool]] = {}
         self._last_press = -(1 << 60)
         self._lamps_shown: set[tuple[str, int]] = set()
         self._places = dict(self.operations.place)
@@ -157,14 +161,7 @@ class Firmware:
         if name in self._lost:
             self._lost.discard(name)
         if first:
-            self.work_ns = min(self.work_ns, t_ns + self._lost_ns(name))
-
-    def _lost_ns(self, name: str) -> int:
-        if name in self._nodes:
-            lost_ms = self._nodes[name].lost_ms
-        else:
-            lost_ms = next((i.lost_ms for i in self.tables.inputs if f"input {i.number}" == name), 0.0)
-        return int(lost_ms * MS) or NEVER
+            self.work_ns = min(self.work_ns, t_ns + self._lost_ns[name])
 
     def begin(self, now_ns: int, powered: bool) -> None:
         """Start: long awake, or off."""
@@ -390,7 +387,7 @@ class Firmware:
 
     def _mind_nodes(self, now_ns: int) -> None:
         for name, heard in self._heard_at.items():
-            if name not in self._lost and now_ns >= heard + self._lost_ns(name):
+            if name not in self._lost and now_ns >= heard + self._lost_ns[name]:
                 self.lose(name, now_ns)
 
     def lose(self, name: str, now_ns: int) -> None:
@@ -482,9 +479,18 @@ class Firmware:
             else:
                 self._report(c, now_ns)
         if self.logic.awake:
-            self._light(changed, now_ns)
+            self._light({c for c in changed if self._moved(c)}, now_ns)
         if self.electrics.watched:
             self.electrics.refresh(now_ns)
+
+    def _moved(self, c: int) -> bool:
+        """May lamps see a difference? A mere level matters only to scenes."""
+        ch = self.channels
+        pattern = (ch.out[c] > 0.0, ch.stored[c] > 0.0, ch.tripped[c], ch.locked(c))
+        if pattern == self._pattern.get(c) and c not in self._leveled:
+            return False
+        self._pattern[c] = pattern
+        return True
 
     def _driven(self, c: int) -> float:
         return 0.0 if self.channels.dead[c] else self.channels.out[c]
@@ -558,7 +564,7 @@ class Firmware:
                 due = min(due, self._grid(max(t, now_ns + 1)))
         for name, heard in self._heard_at.items():
             if name not in self._lost:
-                due = min(due, max(heard + self._lost_ns(name), now_ns + 1))
+                due = min(due, max(heard + self._lost_ns[name], now_ns + 1))
         for power in self.power.values():
             limits = power.row.shed
             if limits is None or power.ordered:

@@ -35,6 +35,7 @@ class Operations:
         self.held: dict[int, set[Key]] = {}
         self.way: dict[int, int] = {}  # direction of a channel's latest hold
         self.ramp_tick_ns = 10_000_000
+        self.moved: set[int] = set()  # members of counts that moved: lamps may differ though no output does
 
     # ---- presses
 
@@ -77,6 +78,7 @@ class Operations:
                 op = self.rows[number]
                 if number != writer and "member" in op.restart_on and c in op.members:
                     self.place[number] = len(op.rows) - 1
+                    self.moved.update(op.members)
         self.channels.foreign.clear()
 
     def spend(self, now_ns: int) -> None:
@@ -208,6 +210,7 @@ class Operations:
         if not free:
             if any(ch.tripped[c] for c in op.members):
                 self._clear_members(op.members, "cycle_empty")
+                self.moved.update(op.members)
                 if op.number in self.place and () in op.rows:
                     self.place[op.number] = op.rows.index(())
             return
@@ -216,6 +219,7 @@ class Operations:
         index = 0 if now_at is None else (now_at + 1) % len(op.rows)
         if op.number in self.place:
             self.place[op.number] = index
+            self.moved.update(op.members)
         self.pressed_at[op.number] = now_ns
         row = op.rows[index]
         if not row:
@@ -234,6 +238,7 @@ class Operations:
         since = self.pressed_at.get(op.number)
         if op.restart_after_ms and since is not None and now_ns >= since + op.restart_after_ms * 1e6:
             self.place[op.number] = len(op.rows) - 1
+            self.moved.update(op.members)
             del self.pressed_at[op.number]
 
     def place_of(self, op: OperationRow) -> int | None:

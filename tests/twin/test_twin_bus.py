@@ -138,3 +138,12 @@ def test_a_low_supply_sheds_and_refuses_until_it_is_back() -> None:
     twin.press(8 * S, "screen helm", 32)
     twin.run_until(8 * S + 100 * MS)
     assert twin.output(15) == 100.0
+
+
+def test_the_lamp_of_a_count_goes_out_in_frames_when_the_count_starts_anew() -> None:
+    twin = Twin(load_tables(boats()["fulmar"]), seed=1)
+    twin.press(S, "panel wheel", 4)  # wipers stand at 1; the count starts anew 60 s later, the wiper runs on
+    twin.release(S + 100 * MS, "panel wheel", 4)
+    lamp = {f.t_ns: f.data[0] >> 6 & 3 for f in twin.run_until(63 * S) if f.can_id == 0x14FF4021}
+    assert [lamp[min(t for t in lamp if t > at * S)] for at in (2, 60, 62)] == [1, 1, 0]
+    assert twin.output(9) == 100.0
