@@ -59,9 +59,11 @@ def what_is_wrong(case: Case, verdict: Verdict, folder: Path, seed: int = 1) -> 
 
 
 def _wrong_fail(subjects: tuple[str, ...], verdict: Verdict, roots: list[str]) -> str:
-    """Every root must be on something that was named beforehand: what follows has to be folded."""
+    """One root, on something that was named beforehand: what follows has to be folded."""
     if verdict.outcome != FAIL:
         return f"{verdict.outcome}, not found"
+    if len(roots) != 1:
+        return f"{len(roots)} roots: {', '.join(roots)}"
     others = [root for root in roots if root not in subjects]
     return "" if "*" in subjects or not others else f"named {', '.join(others)}"
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from bench.assess import Assessor
 from bench.core.clock import Clock, SystemClock, utc_text
-from bench.core.errors import Complaint, InternalError
+from bench.core.errors import Complaint, HardstandError, InternalError
 from bench.core.link import Link
 from bench.core.plan import Plan
 from bench.definitions import Definitions
@@ -94,20 +94,30 @@ def run_on(
     definitions.forget()
     assessor = Assessor(spec, definitions, model, profile=boat.profile, not_tested=plan.not_tested)
     off = build(spec, definitions, model.off_words(), adapter)
-    recorder: Writes = Unrecorded()
-    if wishes.out is not None:
-        versions = {"hardstand": _own_version(), "python": sys.version.split()[0]}
-        if isinstance(clock, SystemClock):  # a virtual run gives the same bytes every day
-            versions["started"] = utc_text()
-        head = header(spec, plan, link.facts.name, wishes.facts, short=wishes.short, versions=versions)
-        recorder = Recorder(wishes.out, head, clock)
-        write_copies(wishes.out, spec, definitions, plan, boat.profile_text)
+    link.open()  # before there is a session: a missing port leaves no folder behind
+    try:
+        recorder = _recorder(boat, plan, link, clock, wishes)
+    except HardstandError:
+        link.close()
+        raise
     stop = StopFlag() if stop is None else stop
     conductor = Conductor(
         spec, definitions, plan, link, clock, recorder, assessor, off, stop=stop,
         progress=progress, until_first=wishes.until_first, session=wishes.out, with_guard=wishes.guard,
     )  # fmt: skip
     return conductor.run()
+
+
+def _recorder(boat: Boat, plan: Plan, link: Link, clock: Clock, wishes: Wishes) -> Writes:
+    if wishes.out is None:
+        return Unrecorded()
+    versions = {"hardstand": _own_version(), "python": sys.version.split()[0]}
+    if isinstance(clock, SystemClock):  # a virtual run gives the same bytes every day
+        versions["started"] = utc_text()
+    head = header(boat.spec, plan, link.facts.name, wishes.facts, short=wishes.short, versions=versions)
+    recorder = Recorder(wishes.out, head, clock)
+    write_copies(wishes.out, boat.spec, boat.definitions, plan, boat.profile_text)
+    return recorder
 
 
 def before_the_run(boat: Boat, *, guard: bool, switches_supply: bool) -> tuple[Complaint, ...]:

@@ -66,10 +66,9 @@ class Conductor:
         self.total_ms = plan.duration_ms + 5000.0
 
     def run(self) -> RunResult:
-        """Raises BenchError when the link cannot be opened; anything later ends in a verdict."""
+        """On an open link, which it closes. Raises BenchError when nothing at all could be done."""
         cpu, real = cpu_ns(), elapsed_ns()
         start_ns = self.clock.now_ns()
-        self.link.open()
         reason = "complete"
         failure: HardstandError | None = None
         try:
@@ -108,13 +107,13 @@ class Conductor:
 
     def _play(self) -> None:
         bus = self.bus
+        self._prepare_off()
         jitter_ms, evidence = self._jitter()
         bus.pump(self.clock.now_ns())  # what the link has seen so far lies before the start
         bus.mark(Started(bus.t_ns, jitter_ms, evidence, int(self.link.facts.complete)))
         self.progress(0.0, self.total_ms, "listening")
         if not self.link.facts.switches_supply:  # else the first thing is to take the supply away
             bus.pump(self.clock.now_ns() + int(LISTEN_FIRST_MS * MS))
-        self._prepare_off()
         self.stimulated = True
         self.heart.start(self.clock.now_ns() + AHEAD_NS)
         self.hands.begin(self.clock.now_ns() + AHEAD_NS)
