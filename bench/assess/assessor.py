@@ -80,6 +80,7 @@ class Assessor:
         self.judge: Judge | None = None
         self._declared_ms = jitter_ms
         self._sent = -1
+        self._frame_of: dict[str, int] = {}  # message -> its latest frame
         self._boots = Boots(spec)
         self._lost = LostNodes(spec)
 
@@ -239,6 +240,7 @@ class Assessor:
             return
         if reading.undecodable is not None:
             self._ears.unreadable(t_ns, reading)
+        self._frame_of[reading.message] = self.frames
         self._ears.bus.heard(reading.message, t_ns)
         if not self._boots.awake(reading.node):
             for observation in reading.observations:
@@ -318,7 +320,8 @@ class Assessor:
             self._ears.message_missing(message, found.t_ns, complete=self._complete)
             return
         recent = causes.recent(found.since_ns - self._jitter_ns, found.t_ns)
-        findings.of_signal(found, stimulus, recent, name, self.frames)
+        shown_by = self._frame_of.get(self.definitions.signal_message.get(found.signal, ""))
+        findings.of_signal(found, stimulus, recent, name, shown_by)
 
     def _why_not(self, found: Found, stimulus: Stimulus | None, box: str) -> str:
         """Why the bench must not call this a discrepancy; empty when it may."""

@@ -48,7 +48,14 @@ class Ears:
         self.frame_index = -1
         self.bus = Bus(
             [
-                Message(m.name, m.node, round((m.cycle_ms or 0) * MS), tuple(m.signals))
+                Message(
+                    m.name,
+                    m.node,
+                    round((m.cycle_ms or 0) * MS),
+                    tuple(m.signals),
+                    m.counter_bits,
+                    m.counted_as,
+                )
                 for m in definitions.messages()
                 if m.node in spec.boxes
             ],

@@ -76,10 +76,16 @@ class Findings:
         self.folder.add(deviation, Mark(clusters=clusters, key=key, box=box))
 
     def of_signal(
-        self, found: Found, stimulus: Stimulus | None, recent: list[Stimulus], box: str, frame_index: int
+        self,
+        found: Found,
+        stimulus: Stimulus | None,
+        recent: list[Stimulus],
+        box: str,
+        frame_index: int | None,
     ) -> None:
         """A deviation of one signal. `stimulus`: the last one that reached its cluster; `recent`: all
-        that may still be at work, for what changed without a cause of its own."""
+        that may still be at work, for what changed without a cause of its own. `frame_index`: the
+        latest frame that showed the signal."""
         kind, _, subject = found.signal.partition(":")
         if kind == "backlight":
             subject = f"panel {subject}"
@@ -101,7 +107,7 @@ class Findings:
             cause_t_ns=stimulus.t_ns if stimulus else None,
             cause_control=control,
             step=stimulus.step if stimulus else None,
-            frame_index=None if found.kind == "missing" and found.unseen else frame_index,
+            frame_index=frame_index,
             evidence=self.evidence(),
         )
         mark = Mark(

@@ -15,12 +15,17 @@ REPEATS_TOLD = 5  # CAN itself may deliver a frame twice now and then (error in 
 
 @dataclass(slots=True)
 class Message:
-    """A cyclic message of a box: when it was last seen, and its counter."""
+    """A cyclic message of a box: when it was last seen, and its counter of `counter_bits` bits.
+
+    Messages with the same `counted_as` (empty: the name) share one counter, kept in the first of them.
+    """
 
     name: str
     node: str
     cycle_ns: int
     signals: tuple[str, ...]
+    counter_bits: int = 8
+    counted_as: str = ""
     last_ns: int | None = None
     counter: int | None = None
     same: int = 0
@@ -64,6 +69,8 @@ class Bus:
     ) -> None:
         self.messages = {m.name: m for m in messages}
         self.nodes: dict[str, Node] = {}
+        first: dict[str, Message] = {}
+        self._counts = {m.name: first.setdefault(m.counted_as or m.name, m) for m in self.messages.values()}
         for message in self.messages.values():
             node = self.nodes.setdefault(message.node, Node(message.node))
             if message.cycle_ns:
@@ -90,12 +97,12 @@ class Bus:
             self._back(node, t_ns)
 
     def count(self, name: str, t_ns: int, counter: int) -> None:
-        """The message's own counter, before `heard` is told of the next frame."""
-        message = self.messages[name]
+        """The message's counter, before `heard` is told of the next frame."""
+        message = self._counts[name]
         before, message.counter = message.counter, counter
         if before is None:
             return
-        step = (counter - before) & 0xFF
+        step = (counter - before) & ((1 << message.counter_bits) - 1)
         if step == 0:
             message.same += 1
             message.repeats += 1
@@ -107,7 +114,7 @@ class Bus:
             self._repeated(message, t_ns)
         message.same = 0
         if step != 1:
-            self._gap(message, t_ns, step - 1)
+            self._gap(self.messages[name], t_ns, step - 1)
 
     def look(self, t_ns: int) -> None:
         """Time has passed: who should have been heard by now?"""

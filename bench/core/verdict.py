@@ -11,9 +11,9 @@ PASS, FAIL, INCONCLUSIVE = "pass", "fail", "inconclusive"
 class Deviation:
     """One observation the spec does not allow, or a required one that never came.
 
-    `kind`: unexpected | missing | early | late | level | current | lamp | restart | frame_missing |
-    fault_flag | counter | identity. `t_ns` when noticed; `frame_index` the frame that showed it
-    (None for an absence); `cause` the stimulus before it, in words; `cause_t_ns` its instant.
+    `kind`: unexpected | missing | late | level | current | restart | frame_missing |
+    frame_wrong | counter. `t_ns` when noticed; `frame_index` the latest frame that showed the signal
+    (None: none ever did); `cause` the stimulus before it, in words; `cause_t_ns` its instant.
     """
 
     kind: str
