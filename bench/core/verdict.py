@@ -12,7 +12,7 @@ class Deviation:
     """One observation the spec does not allow, or a required one that never came.
 
     `kind`: unexpected | missing | late | level | current | restart | frame_missing |
-    frame_wrong | counter. `t_ns` when noticed; `frame_index` the latest frame that showed the signal
+    counter. `t_ns` when noticed; `frame_index` the latest frame that showed the signal
     (None: none ever did); `cause` the stimulus before it, in words; `cause_t_ns` its instant.
     """
 
