@@ -4,38 +4,16 @@ from __future__ import annotations
 
 import heapq
 import random
-from collections.abc import Iterable
-from dataclasses import dataclass
 
 from bench.twin.bus import NEVER, Bus
 from bench.twin.channels import Channels
+from bench.twin.display import Display
 from bench.twin.electrics import Electrics
-from bench.twin.indicators import NONE, Indicators
+from bench.twin.indicators import Indicators
 from bench.twin.operations import Operations
+from bench.twin.power import BY_MESSAGE, BY_SUPPLY, BY_WATCHDOG, MS, Power
 from bench.twin.quirks import Quirks
 from bench.twin.tables import BoxRow, NodeRow, Tables
-
-BY_SUPPLY, BY_MESSAGE, BY_WATCHDOG = 1, 2, 3
-FAULT_TRIPPED, FAULT_OPEN, FAULT_HAND = 1, 2, 3
-MS = 1_000_000
-
-
-@dataclass(slots=True)
-class Power:
-    """A box's being on or off."""
-
-    row: BoxRow
-    powered: bool = True
-    awake: bool = True
-    boot_at: int = 0
-    reason: int = BY_SUPPLY
-    boots: int = 0
-    lost_supply: bool = False
-    unavailable_until: int = 0
-    low_since: int = 0
-    high_since: int = 0
-    shed: bool = False
-    ordered: bool = False  # shed by order, whatever the voltage
 
 
 class Firmware:
@@ -51,8 +29,8 @@ class Firmware:
         self.indicators = Indicators(tables, self.channels, self.operations)
         self.power = {b.name: Power(b) for b in tables.boxes}
         self.logic = self.power[tables.boxes[0].name]
+        self.display = Display(self.channels, self.indicators, electrics, bus, self.power, self.push)
         self.work_ns = NEVER
-        self._box_of = {c: b for b in tables.boxes for c in b.numbers}
         self._wake_level = {c: r.percent for r in tables.wakes for c in r.channels}
         self._task_ns = int(tables.boxes[0].task_ms * MS)
         self._scan_ns = int(tables.boxes[0].scan_ms * MS)
@@ -70,13 +48,9 @@ class Firmware:
         self._heard_at: dict[str, int] = {}
         self._lost_ns = {n.name: int(n.lost_ms * MS) or NEVER for n in tables.nodes}
         self._lost_ns |= {f"input {i.number}": int(i.lost_ms * MS) or NEVER for i in tables.inputs}
-        self._leveled = {c for o in tables.operations for c in o.levels}  # lamps look at their levels
-        self._pattern: dict[int, tuple[bool, bool, bool, bool]] = {}
         self._last_press = -(1 << 60)
-        self._lamps_shown: set[tuple[str, int]] = set()
         self._places = dict(self.operations.place)
         self._operation_of = {(k.node, k.key): k.operation for k in tables.keys}
-        self._shown_open: set[int] = set()
         self._restart_ns = 0
         self._held_up: set[int] = set()
         self._changes: dict[tuple[str, int], int] = {}
@@ -272,9 +246,9 @@ class Firmware:
         ch.frozen.clear()
         ch.foreign.clear()
         self._identify(row)
-        self._show_all(row, now_ns)
+        self.display.show_all(row, now_ns)
         for c in row.numbers:
-            self._report(c, now_ns)
+            self.display.report(c, now_ns)
 
     def _wake_channel(self, c: int, row: BoxRow, now_ns: int) -> None:
         ch = self.channels
@@ -310,7 +284,7 @@ class Firmware:
             if 0 < power.unavailable_until <= now_ns:
                 power.unavailable_until = 0
                 for c in power.row.numbers:
-                    self._report(c, now_ns)
+                    self.display.report(c, now_ns)
         if 0 < self._restart_ns <= now_ns:
             self._restart_ns = 0
             self._down(self.logic, now_ns)
@@ -353,7 +327,7 @@ class Firmware:
         elif kind == "chatter":
             self._chatter(number, now_ns)
         elif kind == "report":
-            self._report(number, now_ns)
+            self.display.report(number, now_ns)
         ch.settle(now_ns)
         self.operations.spend(now_ns)
 
@@ -368,7 +342,7 @@ class Firmware:
             self.operations.release(number, (node, key), arrived, now_ns)
         shown = (node, key)
         if shown in self.quirks.stale_lamps:
-            self._lamps_shown.discard(shown)
+            self.display.lamps_shown.discard(shown)
 
     def _take_input(self, number: int, value: int, now_ns: int) -> None:
         self.channels.set_input(number, value)
@@ -461,85 +435,10 @@ class Firmware:
             moved = [n for n, at in self.operations.place.items() if self._places.get(n) != at]
             self._places = dict(self.operations.place)
             if self.logic.awake:
-                self._light({c for n in moved for c in self.tables.operation[n].members}, now_ns)
+                self.display.light({c for n in moved for c in self.tables.operation[n].members}, now_ns)
         if changed:
-            self._publish(changed, now_ns)
+            self.display.publish(changed, now_ns, self.logic.awake)
         self.work_ns = self._next(now_ns)
-
-    def _publish(self, changed: set[int], now_ns: int) -> None:
-        quirks, ch = self.quirks, self.channels
-        for c in sorted(changed):
-            strand = self.electrics.strands[c]
-            if strand.percent != ch.out[c] and not (ch.hand[c] and strand.hand):
-                self.electrics.drive(c, self._driven(c), now_ns)
-                if c in quirks.chatter and ch.out[c] > 0.0:
-                    self.push(now_ns + 300 * MS, now_ns, "chatter", c)
-            if c in quirks.stale_report_ms:
-                self.push(now_ns + int(quirks.stale_report_ms[c] * MS), now_ns, "report", c)
-            else:
-                self._report(c, now_ns)
-        if self.logic.awake:
-            self._light({c for c in changed if self._moved(c)}, now_ns)
-        if self.electrics.watched:
-            self.electrics.refresh(now_ns)
-
-    def _moved(self, c: int) -> bool:
-        """May lamps see a difference? A mere level matters only to scenes."""
-        ch = self.channels
-        pattern = (ch.out[c] > 0.0, ch.stored[c] > 0.0, ch.tripped[c], ch.locked(c))
-        if pattern == self._pattern.get(c) and c not in self._leveled:
-            return False
-        self._pattern[c] = pattern
-        return True
-
-    def _driven(self, c: int) -> float:
-        return 0.0 if self.channels.dead[c] else self.channels.out[c]
-
-    def _report(self, c: int, now_ns: int) -> None:
-        ch, box, show = self.channels, self._box_of[c], self.bus.show
-        power, own = self.power[box.name], c - box.first + 1
-        hidden = bool(power.unavailable_until)
-        out = ch.out[c]
-        state = 2 if ch.tripped[c] and not ch.hand[c] else int(out > 0.0)
-        missing = self.quirks.unavailable
-        show(("state", box.name, own), None if hidden or ("state", c) in missing else state, now_ns)
-        show(("level", box.name, own), None if hidden or ("level", c) in missing else out, now_ns)
-        show(("fault", box.name, own), self.fault(c), now_ns)
-
-    def fault(self, c: int) -> int:
-        """What the box says is wrong with a channel."""
-        ch = self.channels
-        if ch.hand[c]:
-            return FAULT_HAND
-        if ch.tripped[c]:
-            return FAULT_TRIPPED
-        below = self._box_of[c].open_below_a
-        return FAULT_OPEN if below and ch.out[c] > 0.0 and self.electrics.looks_open(c, below) else 0
-
-    def _light(self, changed: Iterable[int], now_ns: int) -> None:
-        for key in self.indicators.touched(changed):
-            name = (key.node, key.key)
-            if name in self.quirks.stale_lamps and name in self._lamps_shown:
-                continue
-            self._lamps_shown.add(name)
-            self.bus.show(("lamp", key.node, key.key), self.indicators.lamp(key), now_ns)
-        for node in {n for c in changed for n in self.indicators.lights.get(c, ())}:
-            row = self._nodes[node]
-            for power in self.power.values():
-                subject = ("backlight", power.row.name, row.number)
-                self.bus.show(subject, self.indicators.backlight(node), now_ns)
-
-    def _show_all(self, row: BoxRow, now_ns: int) -> None:
-        for key in self.tables.keys:
-            lamp = self.indicators.lamp(key)
-            self.bus.show(("lamp", key.node, key.key), None if lamp == NONE else lamp, now_ns)
-        for node in self.tables.nodes:
-            if any(r.node == node.name for r in self.tables.backlights):
-                subject = ("backlight", row.name, node.number)
-                self.bus.show(subject, self.indicators.backlight(node.name), now_ns)
-        for entry in self.tables.inputs:
-            if entry.box == row.name:
-                self.bus.show(("input", row.name, entry.number), self.channels.inputs[entry.number], now_ns)
 
     # ---- when there is work again
 

@@ -35,7 +35,6 @@ class Operations:
         self.held: dict[int, set[Key]] = {}
         self.way: dict[int, int] = {}  # direction of a channel's latest hold
         self.ramp_tick_ns = 10_000_000
-        self.moved: set[int] = set()  # members of counts that moved: lamps may differ though no output does
 
     # ---- presses
 
@@ -73,12 +72,11 @@ class Operations:
         for c, writer in self.channels.foreign:
             for number, hold in self.dims.items():
                 if number != writer:
-                    self._freeze(hold, c, now_ns)
+                    self._freeze(hold, c, now_ns, writer)
             for number in self.place:
                 op = self.rows[number]
                 if number != writer and "member" in op.restart_on and c in op.members:
                     self.place[number] = len(op.rows) - 1
-                    self.moved.update(op.members)
         self.channels.foreign.clear()
 
     def spend(self, now_ns: int) -> None:
@@ -92,10 +90,10 @@ class Operations:
                         keys.clear()
         self.channels.frozen.clear()
 
-    def _freeze(self, hold: DimHold, c: int, now_ns: int) -> None:
+    def _freeze(self, hold: DimHold, c: int, now_ns: int, writer: int = 0) -> None:
         hold.live.discard(c)
         if c in hold.ramps:
-            self._remember(c, hold, now_ns)
+            self._remember(c, hold, now_ns, writer)
             del hold.ramps[c]
 
     def _toggle(self, op: OperationRow, key: Key, t_ns: int, now_ns: int) -> None:
@@ -210,7 +208,6 @@ class Operations:
         if not free:
             if any(ch.tripped[c] for c in op.members):
                 self._clear_members(op.members, "cycle_empty")
-                self.moved.update(op.members)
                 if op.number in self.place and () in op.rows:
                     self.place[op.number] = op.rows.index(())
             return
@@ -219,7 +216,6 @@ class Operations:
         index = 0 if now_at is None else (now_at + 1) % len(op.rows)
         if op.number in self.place:
             self.place[op.number] = index
-            self.moved.update(op.members)
         self.pressed_at[op.number] = now_ns
         row = op.rows[index]
         if not row:
@@ -238,7 +234,6 @@ class Operations:
         since = self.pressed_at.get(op.number)
         if op.restart_after_ms and since is not None and now_ns >= since + op.restart_after_ms * 1e6:
             self.place[op.number] = len(op.rows) - 1
-            self.moved.update(op.members)
             del self.pressed_at[op.number]
 
     def place_of(self, op: OperationRow) -> int | None:
@@ -278,14 +273,19 @@ class Operations:
         dims = [d for c in op.channels if (d := self.channels.rows[c].dim)]
         return int(min((d.hold_ms for d in dims), default=0) * 1e6)
 
-    def _remember(self, c: int, hold: DimHold, t_ns: int) -> None:
-        """The end of a ramp sets the memory, and the way of the next hold."""
+    def _remember(self, c: int, hold: DimHold, t_ns: int, writer: int = 0) -> None:
+        """The end of a ramp sets the memory, and the way of the next hold. `writer`: the operation
+        that has just set the level and so ended the ramp."""
         dim = self.channels.rows[c].dim
         if dim is None:
             return
         self.way[c] = ramp_way(dim, hold.ramps[c], t_ns)
-        if dim.memory != "none" and self.channels.stored[c] > 0.0:
-            self.channels.memory[c] = self.channels.stored[c]
+        level = self.channels.stored[c]
+        if writer and level > 0.0 and dim.scene_sets_memory:
+            return  # a scene's level, remembered already
+        if dim.memory != "none":
+            reached = writer or level <= 0.0
+            self.channels.memory[c] = ramp_level(dim, hold.ramps[c], t_ns) if reached else level
 
     def advance(self, t_ns: int, now_ns: int) -> None:
         """Held keys: begin ramps that are due by `t_ns` and move the levels to that instant."""
@@ -301,6 +301,9 @@ class Operations:
                 if t_ns < start:
                     continue
                 if c not in hold.ramps:
+                    for other in self.dims.values():
+                        if other is not hold and c in other.live:  # only one function moves a level
+                            self._freeze(other, c, now_ns)
                     level = max(ch.stored[c], dim.min_pct)
                     hold.ramps[c] = (start, level, self._direction(c, dim, level))
                 ch.write(c, ramp_level(dim, hold.ramps[c], t_ns), now_ns, 0)

@@ -228,7 +228,7 @@ class Twin:
 
     def fault(self, channel: int) -> int:
         """Fault code: 0 none, 1 tripped, 2 open load, 3 by hand."""
-        return self._firmware.fault(channel)
+        return self._firmware.display.fault(channel)
 
     def lamp(self, node: str, key: int) -> int:
         """0 off, 1 on, 2 flashing, 3 none."""
