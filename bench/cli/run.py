@@ -35,6 +35,11 @@ def parser() -> Parser:
     made.add_argument(
         "--seed", metavar="N", type=int, default=1, help="fixes noise and jitter of the virtual box"
     )
+    made.add_argument(
+        "--tables",
+        metavar="FILE",
+        help="the virtual box of a boat of your own: its tables (default: those shipped for the boat's name)",
+    )
     made.add_argument("--short", action="store_true", help="the short plan of at most 20 s")
     made.add_argument(
         "--bench", metavar="PROFILE", help="what stands on this bench: adapter, supply, real loads (a file)"

@@ -20,7 +20,7 @@ from bench.cli.virtual import parse_faults
 from bench.core.clock import SystemClock, utc_text
 from bench.core.errors import Complaint, UsageError
 from bench.judge import JUDGE_VERSION
-from bench.lab.api import run_virtual
+from bench.lab.api import boat_tables, run_virtual
 from bench.link.open import link_from_text
 from bench.report import Material, write_results
 from bench.report.progress import Progress
@@ -32,6 +32,7 @@ from bench.run.result import RunResult
 from bench.run.stop import StopFlag
 from bench.session import open_session
 from bench.spec.profile import BenchProfile, load_profile, match_profile
+from bench.twin import Tables, load_tables
 
 Tell = Callable[[float, float, str], None]
 
@@ -49,13 +50,23 @@ class Wish:
     bench: str | None = None
     until_first: bool = False
     require: str | None = None
+    tables: str | None = None
 
 
 def run_command(args: argparse.Namespace) -> int:
     """`hardstand run`."""
     out = Path(args.out) if args.out else Path("sessions") / utc_text().replace(":", "")
     wish = Wish(
-        args.spec, args.on, out, args.fault, args.seed, args.short, args.bench, args.until_first, args.require
+        args.spec,
+        args.on,
+        out,
+        fault=args.fault,
+        seed=args.seed,
+        short=args.short,
+        bench=args.bench,
+        until_first=args.until_first,
+        require=args.require,
+        tables=args.tables,
     )
     boat = load_boat(wish.spec)
     warn(boat.warnings)
@@ -95,6 +106,8 @@ def check_wish(wish: Wish, boat: Boat) -> None:
     if wish.on != "twin" and ":" not in wish.on:
         text = f"--on {wish.on} names no box"
         raise UsageError(Complaint(text, expected="twin, slcan:PORT or INTERFACE:CHANNEL"))
+    if wish.on != "twin" and wish.tables is not None:
+        raise UsageError(Complaint("--tables is for the virtual box", advice="a real box has its own"))
     parse_faults(wish.fault)
     if wish.require is not None:
         parse_require(wish.require, boat.spec.circuits, boat.spec.controls)
@@ -115,12 +128,14 @@ def run_boat(
     wishes = Wishes(
         short=wish.short, out=wish.out, until_first=wish.until_first, guard=wish.on != "twin", facts=facts
     )
+    tables = _tables(wish, boat) if wish.on == "twin" else None
     stop = StopFlag()
     progress = tell_progress or no_progress
     with _signals(stop):
         if wish.on == "twin":
             result = run_virtual(
                 boat=spoken,
+                tables=tables,
                 faults=parse_faults(wish.fault),
                 seed=wish.seed,
                 wishes=wishes,
@@ -138,6 +153,13 @@ def run_boat(
     if write:
         write_results(wish.out, material)
     return result, material
+
+
+def _tables(wish: Wish, boat: Boat) -> Tables:
+    """The virtual box: of the file that was named, or shipped for the boat's name."""
+    if wish.tables is not None:
+        return load_tables(existing_file(wish.tables, what="tables file"))
+    return boat_tables(boat.spec.boat.name)
 
 
 def _profile(name: str | None, boat: Boat) -> tuple[BenchProfile | None, str | None]:

@@ -12,12 +12,17 @@ def parser() -> Parser:
     made = Parser(
         "twin",
         "BOAT [options]",
-        "Serves the virtual box of a shipped boat on a pseudo-terminal that speaks the serial-line CAN\n"
+        "Serves the virtual box of a boat on a pseudo-terminal that speaks the serial-line CAN\n"
         "protocol, in real time, until interrupted. Its first line of output is the port's path:\n"
         "name it to hardstand run --on slcan:PORT.",
         "exit status: 0 ended by Ctrl-C, 2 wrong command line, 3 the port could not be made",
     )
-    made.add_argument("boat", metavar="BOAT", nargs="?", help="demo, dunlin or fulmar")
+    made.add_argument(
+        "boat",
+        metavar="BOAT",
+        nargs="?",
+        help="demo, dunlin or fulmar, or the file of a virtual box's tables",
+    )
     made.add_argument("--fault", metavar="KIND[:ARG]", help="seed this fault")
     made.add_argument("--seed", metavar="N", type=int, default=1, help="fixes noise and jitter")
     made.add_argument(

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from bench.cli.boats import BOATS
+from bench.cli.boats import BOATS, existing_file
 from bench.cli.parser import nearest
 from bench.core.errors import Complaint, UsageError
-from bench.twin import Fault, Twin
+from bench.twin import Fault, Twin, load_tables
 
 
 def boat_name(word: str) -> str:
@@ -23,13 +23,15 @@ def boat_name(word: str) -> str:
 
 
 def make_twin(word: str, *, fault: str | None = None, seed: int = 1, start_ns: int = 0) -> Twin:
-    """The virtual box of a shipped boat, healthy or with one seeded fault.
+    """The virtual box of a shipped boat or of a file of tables, healthy or with one seeded fault.
 
-    Raises: as `boat_name` and `parse_faults`.
+    Raises: as `boat_name` and `parse_faults`; UsageError for tables that are wrong.
     """
     from bench.lab.api import boat_tables
 
-    return Twin(boat_tables(boat_name(word)), seed=seed, faults=parse_faults(fault), start_ns=start_ns)
+    named = "/" in word or word.endswith(".toml")
+    tables = load_tables(existing_file(word, what="tables file")) if named else boat_tables(boat_name(word))
+    return Twin(tables, seed=seed, faults=parse_faults(fault), start_ns=start_ns)
 
 
 def parse_faults(text: str | None) -> tuple[Fault, ...]:

@@ -242,6 +242,12 @@ class ReportBinder:
             source = self.binding.sources.get("box") if self.binding.match == "pgn" else None
             can_id, mask = self.names.address(message, source)
             reader = self._pages(message, f"{self.box.name}/{m}", items, (), (can_id, mask))
+            if isinstance(reader, Switch) and any(c for _, _, c in items) and not self.binding.counter_pages:
+                self.names.say(
+                    self.binding.counters[0],
+                    f"{m} is multiplexed and counted: do its pages share one counter?",
+                    expected="pages: shared | own",
+                )
             self.bound.readers.append((can_id, mask, message.extended, reader))
         if self.binding.match == "pgn" and needs_source and "box" not in self.binding.sources:
             self.names.say(name, '"box" has no source address', expected="sources: {box: 0x..}")
@@ -306,6 +312,8 @@ class ReportBinder:
             on_change_ms=spacing,
             signals=(*page.signals, *identity),
             database_message=message.name,
+            counter_bits=counters[0].field.size if counters else 0,
+            counted_as=f"{self.box.name}/{message.name}" if self.binding.counter_pages == "shared" else name,
         )
         self.bound.pages.append((page, bound, message))
         return page

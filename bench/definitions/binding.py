@@ -111,6 +111,7 @@ class Binding:
     lamps: dict[str, tuple[Rule, ...]] = field(default_factory=dict)
     backlights: dict[str, tuple[Rule, ...]] = field(default_factory=dict)
     counters: tuple[SignalName, ...] = ()
+    counter_pages: str | None = None  # of a multiplexed message: shared | own
     identity: tuple[tuple[str, SignalName, str], ...] = ()  # word, signal, version | hex | number
     ack: AckRule | None = None
     keys: dict[str, KeyRule] = field(default_factory=dict)
@@ -299,8 +300,11 @@ def _read_reports(b: Binding, part: Part) -> None:
                 _check_node(sheet, rule, node)
                 b.backlights[node] = (_rule(sheet, rule, kind, None),)
         elif kind == "counter":
-            keys = sheet.mapping(value, ("signal",), ("signal",))
-            b.counters = tuple(_name(sheet, p) for p in sheet.list_of(keys["signal"])) if keys else ()
+            keys = sheet.mapping(value, ("signal", "pages"), ("signal",))
+            if "signal" in keys:
+                b.counters = tuple(_name(sheet, p) for p in sheet.list_of(keys["signal"]))
+            if "pages" in keys:
+                b.counter_pages = sheet.choice(keys["pages"], ("shared", "own"))
         elif kind == "identity":
             b.identity = _identity(sheet, value)
         elif kind == "ack":

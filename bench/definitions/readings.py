@@ -46,6 +46,8 @@ class BoundMessage:
     multiplexer says so. `length` in bytes. `on_change_ms`: least spacing of on-change frames, None
     when it is not sent on change. `cycle_ms`: None when it is not cyclic.
     `signals`: names of core.signal; for control messages the controls or sensors it carries.
+    `counter_bits`: size of its message counter, 0 when it has none; messages with the same `counted_as`
+    share one counter.
     """
 
     name: str
@@ -59,6 +61,8 @@ class BoundMessage:
     signals: tuple[str, ...]
     is_control: bool = False
     database_message: str = ""
+    counter_bits: int = 0
+    counted_as: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,7 +34,10 @@ def _word(name: str) -> str:
     word = DEMO if name == "demo" else Path(name).stem.lower().replace(" ", "_")
     if word not in boats():
         known = ", ".join(sorted(boats()))
-        raise UsageError(Complaint(f"there is no virtual box for {name}", expected=f"demo, {known}"))
+        advice = "give its virtual box's tables (--tables FILE), or run on the real box (--on slcan:PORT)"
+        raise UsageError(
+            Complaint(f'no virtual box is shipped for "{name}"', expected=f"demo, {known}", advice=advice)
+        )
     return word
 
 
@@ -52,17 +55,17 @@ def load_boat(spec: str | Path) -> Boat:
 
 def run_virtual(
     spec: str | Path = "demo", *, faults: Sequence[Fault] = (), seed: int = 0, out: Path | None = None,
-    short: bool = False, boat: Boat | None = None, wishes: Wishes | None = None,
+    short: bool = False, boat: Boat | None = None, tables: Tables | None = None, wishes: Wishes | None = None,
     stop: StopFlag | None = None, progress: Progress = no_progress,
 ) -> RunResult:  # fmt: skip
     """Runs the plan of a boat on its virtual box with `faults` seeded; `seed` fixes noise and jitter.
 
     `boat`: already loaded, else it is loaded from `spec`; the virtual box is the one of the boat's
-    name. The same arguments give the same bytes. Raises as `load_boat`, and UsageError when the
-    folder `out` is not empty.
+    name, unless `tables` are given. The same arguments give the same bytes. Raises as `load_boat`,
+    and UsageError when the folder `out` is not empty.
     """
     boat = boat or load_boat(spec)
-    tables = boat_tables(boat.spec.boat.name)
+    tables = tables or boat_tables(boat.spec.boat.name)
     clock = VirtualClock(START_NS)
     twin = Twin(tables, seed=seed, faults=faults, start_ns=START_NS, powered=False)
     wishes = wishes or Wishes(short=short, out=out)

@@ -65,6 +65,30 @@ def test_counter_gaps_are_counted_and_a_wrap_is_none():
     assert ears.said == [("gap", "State", 2)]
 
 
+def test_a_counter_wraps_at_the_size_of_its_field():
+    said = []
+    messages = [Message("State", "main", 100 * MS, (), 4)]
+    quiet = dict.fromkeys(("missing", "silent", "back", "stuck", "repeated"), lambda *_: None)
+    bus = Bus(messages, 4 * MS, gap=lambda m, t, n: said.append((m.name, n)), **quiet)
+    for t, value in enumerate((13, 14, 15, 0, 1, 2)):
+        bus.count("State", t * 100 * MS, value)
+    assert said == []
+    bus.count("State", 600 * MS, 5)
+    assert said == [("State", 2)]
+
+
+def test_pages_that_share_a_counter_are_counted_together():
+    said = []
+    messages = [Message(f"A page {k}", "main", 100 * MS, (), 8, "A") for k in (1, 2)]
+    quiet = dict.fromkeys(("missing", "silent", "back", "stuck", "repeated"), lambda *_: None)
+    bus = Bus(messages, 4 * MS, gap=lambda m, t, n: said.append((m.name, n)), **quiet)
+    for t, value in enumerate((7, 8, 9, 10)):
+        bus.count(f"A page {1 + t % 2}", t * 50 * MS, value)
+    assert said == []
+    bus.count("A page 1", 250 * MS, 12)
+    assert said == [("A page 1", 1)]
+
+
 def test_a_counter_that_never_counts_is_stuck_and_said_once():
     ears = Ears()
     for t in range(20):

@@ -165,6 +165,7 @@ class Said:
     def __init__(self):
         self.binding = self
         self.sheet = self
+        self.counter_pages = None
         self.root = Part("", 0, 0)
         self.texts = []
 

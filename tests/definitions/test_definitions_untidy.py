@@ -9,7 +9,9 @@ import cantools
 import pytest
 import yaml
 
+from bench.core.errors import DefinitionError
 from bench.core.frame import Frame
+from bench.definitions import load_definitions
 
 FAULTS = {0: 0, 1: 9, 2: 3, 3: 12, 4: 4, 5: 5}  # untidy.md
 STATES = {0: 3, 1: 1, 2: 2, None: 0}
@@ -186,3 +188,26 @@ def test_raw_field_of_a_page_names_its_selector(untidy):
 def test_acknowledge_by_number_instead_of_source(untidy):
     reading = untidy.decode(Frame(0, 0x122, bytes([1 | 22 << 1, 0xF5]), False))
     assert [(o.signal, o.value) for o in reading.observations] == [("ack:screen helm 22", 5.0)]
+
+
+def test_pages_of_a_counted_message_must_say_whether_they_share_the_counter(boat_spec, tmp_path, dbc_folder):
+    text = (dbc_folder / "untidy.binding.yaml").read_text(encoding="utf-8")
+    assert ", pages: shared}" in text
+    (tmp_path / "mine.yaml").write_text(text.replace(", pages: shared}", "}"), encoding="utf-8")
+    with pytest.raises(DefinitionError) as caught:
+        load_definitions(boat_spec("kittiwake", main=("untidy.dbc", "mine.yaml")), tmp_path)
+    (complaint,) = caught.value.complaints
+    assert complaint.text == "Strom is multiplexed and counted: do its pages share one counter?"
+    assert complaint.expected == "pages: shared | own"
+
+
+@pytest.mark.parametrize(("pages", "families"), [("shared", 1), ("own", 8)])
+def test_pages_share_a_counter_as_the_binding_says(boat_spec, tmp_path, dbc_folder, pages, families):
+    text = (dbc_folder / "untidy.binding.yaml").read_text(encoding="utf-8")
+    (tmp_path / "mine.yaml").write_text(text.replace("pages: shared", f"pages: {pages}"), encoding="utf-8")
+    found = load_definitions(boat_spec("kittiwake", main=("untidy.dbc", "mine.yaml")), tmp_path)
+    strom = [m for m in found.messages() if m.database_message == "Strom"]
+    assert [m.counter_bits for m in strom] == [8] * 8
+    assert len({m.counted_as for m in strom}) == families
+    bits = {m.database_message: m.counter_bits for m in found.messages()}
+    assert (bits["Aus_vorn"], bits["Aus_hinten"], bits["Lampen_A"]) == (5, 6, 0)
