@@ -42,9 +42,12 @@ def sensor(run: Run, name: str, value: int) -> None:
 
 def sensor_lost(run: Run, name: str, value: int) -> None:
     """Nothing was heard of a sensor for long enough, or it is heard again."""
+    slot = run.table.sensors[name]
+    if not any(row[0] == slot and row[2] >= 0 for rows in run.table.forced_by for row in rows):
+        return  # it keeps its last value
     run.past()
     run.w[run.table.sensor_lost[name]] = YES if value else NO
-    _force_changed(run, run.table.sensors[name])
+    _force_changed(run, slot)
 
 
 def _force_changed(run: Run, slot: int) -> None:
@@ -295,7 +298,7 @@ def _hold_reached(run: Run, f: FunctionTable) -> None:
     hold = run.w[f.hold]
     run.past()
     if hold[0] == WAIT:
-        run.w[f.hold] = (RAMPING, hold[1], hold[2])
+        run.w[f.hold] = (RAMPING, *hold[1:])
         begin_ramps(run, f, hold[1])
     else:
         run.w[f.hold] = (MOVING, 0, hold[2])

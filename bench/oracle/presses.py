@@ -11,6 +11,7 @@ from .writes import (
     FREE,
     MOVING,
     RAMPING,
+    SKIP,
     TRIPPED,
     WAIT,
     WILD,
@@ -19,6 +20,7 @@ from .writes import (
     clear,
     end_hold,
     freeze,
+    held_members,
     lock,
     put_level,
     put_on,
@@ -253,10 +255,12 @@ def _press_dim(run: Run, control: ControlTable) -> None:
     if held(run, f):
         return
     run.past()
+    live = 0
     if f.kind == "toggle":
         c = f.members[0]
         if not _admits(run, c):
             return
+        live = 1 << c
         off = level_on(run, run.w, c)
         if not off:
             put_on(run, c, f)
@@ -265,10 +269,11 @@ def _press_dim(run: Run, control: ControlTable) -> None:
         on = _group_goes_on(run, f, met)
         if on is None:
             return
+        live = sum(1 << c for c, m in zip(f.members, met, strict=True) if m == FREE)
         off = not on
         if on:
             _write_group(run, f, met, on=True)
-    run.w[f.hold] = (WAIT, run.t_lo - control.shortest_ns + f.hold_ns, off)
+    run.w[f.hold] = (WAIT, run.t_lo - control.shortest_ns + f.hold_ns, off, live)
     run.w[control.key] = YES
 
 
@@ -283,7 +288,7 @@ def _release_dim(run: Run, control: ControlTable) -> None:
         return
     if not ask(run, w, control.key):
         return
-    _, start, off = hold
+    _, start, off, _ = hold
     slack = run.table.respond_ns[f.members[0]]
     if hold[0] == WAIT:
         short = start - run.t_lo > slack or not run.choose(2)
@@ -291,24 +296,28 @@ def _release_dim(run: Run, control: ControlTable) -> None:
             begin_ramps(run, f, start)
     else:
         short = run.t_lo - start <= slack and bool(run.choose(2))
+    members = held_members(run, f)
     end_hold(run, f)
     if short:
-        _undo_ramps(run, f)
+        _undo_ramps(run, members)
         if off:
-            _short_off(run, f)
+            _short_off(run, f, members)
     else:
-        for c in f.members:
+        for c in members:
             freeze(run, c)
 
 
-def _short_off(run: Run, f: FunctionTable) -> None:
-    _write_group(run, f, locks(run, f), on=False, word="group_off" if f.kind == "group" else "control")
+def _short_off(run: Run, f: FunctionTable, members: tuple[int, ...]) -> None:
+    met = [
+        SKIP if m == FREE and c not in members else m for c, m in zip(f.members, locks(run, f), strict=True)
+    ]
+    _write_group(run, f, met, on=False, word="group_off" if f.kind == "group" else "control")
 
 
-def _undo_ramps(run: Run, f: FunctionTable) -> None:
+def _undo_ramps(run: Run, members: tuple[int, ...]) -> None:
     """The box may have taken the press for a short one: levels as they were."""
     w, n = run.w, run.table.n
-    for c in f.members:
+    for c in members:
         ramp = w[n * RAMP + c]
         if ramp is not None:
             w[c] = levels([(ramp.lo_pct, ramp.hi_pct)])
@@ -327,7 +336,7 @@ def _release_wild(run: Run, control: ControlTable) -> None:
         return
     end_hold(run, f)
     if run.choose(2):
-        _short_off(run, f)
+        _short_off(run, f, f.members)
         return
     for c in f.members:
         dim = t.dims[c]

@@ -15,7 +15,7 @@ from .tables import DIRECTION, MEMORY, RAMP, SAVED, TIMER, TRIP, DimTable, Funct
 
 LINK = "as stored"  # memory slot: the remembered level is the stored one
 # hold slot: (phase, instant, flag). WAIT, RAMPING: since a press we saw; the flag says that a short
-# release switches off. WILD, MOVING: begun before we looked, before and after the instant at which
+# release switches off, and a fourth entry which members it still moves (bits). WILD, MOVING: begun before we looked, before and after the instant at which
 # the ramp must have begun; the flag says that a key is surely held.
 WAIT, RAMPING, WILD, MOVING = range(4)
 FREE, SKIP, TRIPPED = range(3)
@@ -184,28 +184,59 @@ def drop_holds(run: Run, c: int) -> None:
     """Dimming holds on the circuit are spent; levels stay where they are."""
     for f in run.table.holds_of[c]:
         if run.w[f.hold] is not None:
-            drop_hold(run, f)
+            _drop_member(run, f, c)
+
+
+def _drop_member(run: Run, f: FunctionTable, c: int) -> None:
+    """The hold moves this member no more; a group's hold goes on for its other members."""
+    w, hold = run.w, run.w[f.hold]
+    if f.members == (c,) or (len(hold) == 4 and hold[3] == 1 << c):
+        drop_hold(run, f)
+    elif len(hold) < 4:  # which members an unseen hold moves is not known
+        run.past()
+        w[f.hold] = (hold[0], hold[1], False)
+        for key in f.keys:
+            w[key] |= NO
+        _either_way(run, c)
+    elif hold[3] >> c & 1:
+        run.past()
+        w[f.hold] = (*hold[:3], hold[3] & ~(1 << c))
+        freeze(run, c)
+
+
+def _either_way(run: Run, c: int) -> None:
+    """The next dimming direction is not known."""
+    dim = run.table.dims[c]
+    if dim is not None and dim.alternates:
+        run.w[run.table.n * DIRECTION + c] = 3
+
+
+def held_members(run: Run, f: FunctionTable) -> tuple[int, ...]:
+    """Members that the hold of this function moves or will move."""
+    hold = run.w[f.hold]
+    if hold is None or len(hold) < 4:
+        return f.members
+    return tuple(c for c in f.members if hold[3] >> c & 1)
 
 
 def drop_hold(run: Run, f: FunctionTable) -> None:
     """This dimming hold is spent; its members stay where they are."""
     run.past()
+    members = held_members(run, f)
     end_hold(run, f)
-    for c in f.members:
+    for c in members:
         freeze(run, c)
 
 
 def end_hold(run: Run, f: FunctionTable) -> None:
     """No key holds the function any more. What an unseen hold did leaves the next way open."""
-    w, t = run.w, run.table
+    w = run.w
     unseen = w[f.hold] is not None and w[f.hold][0] in (WILD, MOVING)
     w[f.hold] = None
     for key in f.keys:
         w[key] = NO
     for c in f.members if unseen else ():
-        dim = t.dims[c]
-        if dim is not None and dim.alternates:
-            w[t.n * DIRECTION + c] = 3
+        _either_way(run, c)
 
 
 def freeze(run: Run, c: int) -> None:
@@ -243,7 +274,7 @@ def _next_way(ramp: Ramp, since_ns: int, until_ns: int) -> int:
 def begin_ramps(run: Run, f: FunctionTable, start_ns: int) -> None:
     """Hold reached: every member that is on, dims and is free begins to move."""
     w, t = run.w, run.table
-    for c in f.members:
+    for c in held_members(run, f):
         dim = t.dims[c]
         if dim is None or lock(run, w, c) != FREE:
             continue
@@ -251,7 +282,7 @@ def begin_ramps(run: Run, f: FunctionTable, start_ns: int) -> None:
             run.past()
             for other in t.holds_of[c]:
                 if other is not f and w[other.hold] is not None:
-                    drop_hold(run, other)
+                    _drop_member(run, other, c)
             for counted in t.counter_reset[c]:
                 if counted is not f:
                     reset_counter(run, counted)

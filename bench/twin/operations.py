@@ -348,7 +348,13 @@ class Operations:
                 self.channels.zero(c, now_ns, number)
 
     def forget(self) -> None:
-        """A wake-up: held keys are spent, counts that say so start anew."""
+        """A wake-up or loss of supply: held keys are spent, counts that say so start anew. A ramp that
+        was under way has ended where it was."""
+        for hold in self.dims.values():
+            for c in hold.ramps:
+                dim = self.channels.rows[c].dim
+                if dim and dim.memory != "none" and self.channels.stored[c] > 0.0:
+                    self.channels.memory[c] = self.channels.stored[c]
         self.dims.clear()
         self.held.clear()
         self.way.clear()
