@@ -62,6 +62,8 @@ def unknown(t: ClusterTable, t_ns: int) -> list[Product]:
             w[f.counter_timer] = (t_ns, t_ns + f.after_ns + t.respond_ns[f.members[0]])
     for slot in t.sensors.values():
         w[slot] = MAYBE
+    for lost in (row[1] for rows in t.forced_by for row in rows if row[2] >= 0):
+        w[lost] = MAYBE
     for slot in _limited(t):
         w[slot] = MAYBE
     return _with_holds(t, tuple(w), t_ns)

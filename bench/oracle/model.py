@@ -193,7 +193,7 @@ class Oracle:
         for due in dues:
             if due[2] <= latest:
                 out += self._fired(t, product, due, latest)
-        return out if len(out) < 2 else cast(list[State], beliefs.merge(t, cast(list[Product], out)))
+        return list(dict.fromkeys(out))  # no hull across changes: it would put back what has happened
 
     def _fired(self, t: ClusterTable, product: Product, due: causes.Due, latest: int) -> list[State]:
         if due[0] != "press":

@@ -12,7 +12,7 @@ from bench.core.timeline import Course, Ramp, Steady
 from .beliefs import join, unknown
 from .levels import MAYBE, NO, OFF, YES, clip, positive
 from .presses import held
-from .run import Product, Run, TooMany, awake, by_hand, explore, forced, inhibited, tripped
+from .run import Product, Run, TooMany, ask, awake, by_hand, explore, forced, inhibited, tripped
 from .tables import HAND, RAMP, TIMER, TRIP, ClusterTable
 from .writes import MOVING, RAMPING, WAIT
 
@@ -81,8 +81,10 @@ def keep(t: ClusterTable, product: Product, signal: str, lo: float, hi: float) -
         if subject not in t.names:
             return product
         return _kept(t, product, lambda run: _agrees(run, kind, t.names.index(subject), lo, hi))
-    slot = t.sensors.get(subject, -1) if kind == "sensor" else t.shed_slot.get(subject, -1)
-    if slot < 0 or kind not in ("sensor", "shed"):
+    if kind == "sensor" and subject in t.sensors:
+        return _kept(t, product, lambda run: lo <= _reads(run, subject) <= hi)
+    slot = t.shed_slot.get(subject, -1)
+    if slot < 0 or kind != "shed":
         return product
     bits = product[slot] & ((NO if lo <= 0.0 <= hi else 0) | (YES if lo <= 1.0 <= hi else 0))
     return (*product[:slot], bits, *product[slot + 1 :]) if bits else None
@@ -96,6 +98,15 @@ def _kept(t: ClusterTable, product: Product, agrees: Callable[[Run], bool]) -> P
     if not left:
         return None
     return left[0] if len(left) == 1 else join(t, left)
+
+
+def _reads(run: Run, name: str) -> int:
+    """A sensor as the box takes it: its value, or what stands for it when it is lost."""
+    t = run.table
+    reads = next((row[2] for rows in t.forced_by for row in rows if row[0] == t.sensors[name]), -1)
+    if reads >= 0 and ask(run, run.w, t.sensor_lost[name]):
+        return reads
+    return int(ask(run, run.w, t.sensors[name]))
 
 
 def _agrees(run: Run, kind: str, c: int, lo: float, hi: float) -> bool:

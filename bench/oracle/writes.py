@@ -14,9 +14,9 @@ from .run import Run, ask, by_hand, forced, inhibited, level_on, rule_inhibited,
 from .tables import DIRECTION, MEMORY, RAMP, SAVED, TIMER, TRIP, DimTable, FunctionTable
 
 LINK = "as stored"  # memory slot: the remembered level is the stored one
-# hold slot: (phase, instant, flag). WAIT, RAMPING: since a press we saw; the flag says that a short
-# release switches off, and a fourth entry which members it still moves (bits). WILD, MOVING: begun before we looked, before and after the instant at which
-# the ramp must have begun; the flag says that a key is surely held.
+# hold slot. WAIT, RAMPING, since a press we saw: (phase, start of the ramp, whether a short release
+# switches off, bits of the members it still moves). WILD, MOVING, begun before we looked, before and
+# after the instant at which the ramp must have begun: (phase, that instant, whether surely held).
 WAIT, RAMPING, WILD, MOVING = range(4)
 FREE, SKIP, TRIPPED = range(3)
 
@@ -74,8 +74,12 @@ def put_on(run: Run, c: int, by: FunctionTable | None = None) -> None:
     w[c] = FULL if dim is None or not dim.remembers else _recall(run, c)
     _start_timer(run, c)
     run.dirty |= 1 << c
-    if by is not None and t.counter_reset[c]:
-        _others_changed(run, c, by)
+    if by is not None:
+        for f in t.holds_of[c]:
+            if f is not by and w[f.hold] is not None:
+                _drop_member(run, f, c)
+        if t.counter_reset[c]:
+            _others_changed(run, c, by)
 
 
 def put_level(run: Run, c: int, preset: Levels, by: FunctionTable) -> None:
