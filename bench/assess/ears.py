@@ -77,6 +77,11 @@ class Ears:
             self._findings.of_box("missing", box, since, "awake", "nothing", f"boot:{box}", self.frame_index)
         self.bus.look(t_ns)
 
+    def told_to_wake(self, box: str, t_ns: int) -> None:
+        """A wake message was on the bus: the box starts anew, at an instant of its own."""
+        self._judge.unsure(box, self._clusters_of[box], t_ns)
+        self.goes_dark(box)
+
     def goes_dark(self, box: str) -> None:
         """Nothing need be heard or shown of a box until it has booted."""
         self.bus.sleep(box)
@@ -90,6 +95,7 @@ class Ears:
         self.bus.wake(box, t_ns)
         self._judge.mute(box, self._clusters_of[box], False)
         self._judge.brighten(self._subjects[box])
+        self._judge.sure(box)
         if asked_ns is not None:
             return asked_ns
         if not first_heard and own_session:
@@ -121,6 +127,8 @@ class Ears:
         """A frame that is the box's by its identifier and cannot be read: its signals are not seen."""
         bad = reading.undecodable
         assert bad
+        if bad.kind != "range":
+            self.bus.uncounted(reading.message)
         for signal in bad.signals:
             self._not_available.add(signal)
             self._judge.ignore(signal)

@@ -81,13 +81,17 @@ class Bus:
         self._next_look = 0
 
     def heard(self, name: str, t_ns: int) -> None:
-        """A frame of message `name` arrived."""
-        message = self.messages[name]
-        node = self.nodes[message.node]
-        node.last_ns = message.last_ns = t_ns
+        """A frame of message `name` arrived. Of a multiplexed one whose page cannot be told it may be
+        any page; one with nothing of the spec on it shows that its node is alive."""
+        message = self.messages.get(name)
+        pages = (message,) if message is not None else self._pages_of(name)
+        node = self.nodes.get(pages[0].node if pages else name.partition("/")[0])
+        if node is None:
+            return
+        node.last_ns = t_ns
         node.frames += 1
-        if message.missing:
-            message.missing = False
+        for page in pages:
+            page.last_ns, page.missing = t_ns, False
         if node.silent:
             node.silent = False
             for other in self.messages.values():
@@ -95,6 +99,15 @@ class Bus:
                     other.last_ns = t_ns
                     other.counter = None
             self._back(node, t_ns)
+
+    def _pages_of(self, name: str) -> tuple[Message, ...]:
+        return tuple(m for n, m in self.messages.items() if n.startswith((f"{name} page ", f"{name}.")))
+
+    def uncounted(self, name: str) -> None:
+        """A frame of message `name` arrived whose counter could not be read: the next is no gap."""
+        message = self.messages.get(name)
+        for page in (message,) if message is not None else self._pages_of(name):
+            self._counts[page.name].counter = None
 
     def count(self, name: str, t_ns: int, counter: int) -> None:
         """The message's counter, before `heard` is told of the next frame."""

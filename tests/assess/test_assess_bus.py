@@ -89,6 +89,47 @@ def test_pages_that_share_a_counter_are_counted_together():
     assert said == [("A page 1", 1)]
 
 
+def paged():
+    ears = Ears()
+    more = [Message(f"main/M page {k}", "main", 100 * MS, ()) for k in (1, 2)]
+    said = ears.bus
+    ears.bus = Bus(
+        [*said.messages.values(), *more],
+        4 * MS,
+        missing=lambda m, t: ears.said.append(("missing", m.name)),
+        silent=lambda n, t: ears.said.append(("silent", n.name)),
+        back=lambda n, t: ears.said.append(("back", n.name)),
+        gap=lambda m, t, n: ears.said.append(("gap", m.name, n)),
+        stuck=lambda m, t: ears.said.append(("stuck", m.name)),
+        repeated=lambda m, t: ears.said.append(("repeated", m.name)),
+    )
+    return ears
+
+
+def test_a_page_that_cannot_be_told_may_be_any_page():
+    ears = paged()
+    ears.run(0, 1000, ["State", "main/M page 1", "main/M page 2"])
+    ears.run(1000, 3000, ["State", "main/M"])
+    assert ears.said == []
+
+
+def test_a_page_with_nothing_of_the_spec_on_it_shows_only_that_its_box_is_alive():
+    ears = paged()
+    ears.run(0, 1000, ["State", "main/M page 1", "main/M page 2", "main/M page 7"])
+    ears.run(1000, 3000, ["State", "main/M page 7", "main/M page 2"])
+    assert ears.said == [("missing", "main/M page 1")]
+
+
+def test_a_frame_whose_counter_cannot_be_read_leaves_no_gap():
+    ears = paged()
+    for t, value in enumerate((1, 2, None, 4, 5)):
+        if value is None:
+            ears.bus.uncounted("State")
+        else:
+            ears.bus.count("State", t * 100 * MS, value)
+    assert ears.said == []
+
+
 def test_a_counter_that_never_counts_is_stuck_and_said_once():
     ears = Ears()
     for t in range(20):

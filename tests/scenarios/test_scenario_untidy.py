@@ -1,0 +1,178 @@
+"""Kittiwake on definitions of somebody else: other names, byte orders, pages and addresses, and no code.
+
+The spec is the shipped one but for the two file names in it; the virtual box is told its frames by
+tables that were written by hand from dbc/untidy.md.
+"""
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import bench
+from bench.cli import main
+from bench.cli.boats import spec_path
+from bench.cli.running import Wish, run_and_judge
+from bench.core.errors import UsageError
+from bench.core.verdict import FAIL, INCONCLUSIVE, PASS
+from bench.twin import boats, fault_kinds
+
+ROOT = Path(bench.__file__).resolve().parent.parent
+TABLES = str(boats()["kittiwake_untidy"])
+KINDS = fault_kinds()
+# of every place and every sort of effect; the same kinds, with the same arguments, on both sets of messages
+FAULTS = [
+    "keys_swapped",
+    "key_dead",
+    "outside_key_wired",
+    "member_missing",
+    "step_missing",
+    "preset_wrong",
+    "momentary_latches",
+    "timer_short",
+    "wake_missing",
+    "follow_missing",
+    "inhibit_missing",
+    "force_missing",
+    "lamp_wrong_key",
+    "lamp_missing",
+    "backlight_level",
+    "dim_rate",
+    "memory_lost",
+    "late_key",
+    "slow_task",
+    "chatter",
+    "state_late",
+    "level_unavailable",
+    "swapped_outputs",
+    "open_load",
+    "high_resistance",
+    "current_gain",
+    "sense_crossed",
+    "silent",
+]
+# faults of a frame, whose names differ: tidy and untidy argument
+OF_FRAMES = {
+    "on_change_lost": ("PanelLamps1", "Lampen_A"),
+    "counter_stuck": ("ChannelState1", "Aus_vorn"),
+    "frames_stop": ("ChannelState1/9000", "Aus_hinten/9000"),
+    "frames_lost": ("ChannelState1/0.3", "Aus_vorn/0.3"),
+    "frames_short": ("ChannelLevel2/6", "Helligkeit10/3"),
+}
+
+
+@pytest.fixture(scope="module")
+def untidy(tmp_path_factory):
+    """The spec as its owner would write it: the file of the shipped boat with two other names in it."""
+    text = spec_path("demo").read_text(encoding="utf-8")
+    for old, new in (("switchbox.dbc", "untidy.dbc"), ("switchbox.binding.yaml", "untidy.binding.yaml")):
+        assert text.count(old) == 1
+        text = text.replace(old, new)
+    path = tmp_path_factory.mktemp("mine") / "mine.yaml"
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+def ends(spec, folder, fault=None, *, tables=None, **more):
+    """Outcome and the subjects of the discrepancies of a run."""
+    wish = Wish(spec, "twin", folder, fault=fault, tables=tables, **more)
+    verdict = run_and_judge(wish, write=False).verdict
+    return verdict.outcome, [d.subject for d in verdict.discrepancies]
+
+
+def test_the_definitions_have_nothing_in_common():
+    tidy, other = (
+        (ROOT / "dbc" / name).read_text(encoding="utf-8") for name in ("switchbox.dbc", "untidy.dbc")
+    )
+    for pattern in (r"^BO_ \d+ (\w+)", r"^ SG_ (\w+)", r"^BO_ (\d+)"):
+        mine, theirs = set(re.findall(pattern, tidy, re.M)), set(re.findall(pattern, other, re.M))
+        assert len(mine) > 5 < len(theirs)
+        assert mine & theirs == set()
+
+
+def test_check_finds_no_error(untidy, capsys):
+    assert main(["check", untidy, "--json"]) == 0
+    assert [f for f in json.loads(capsys.readouterr().out)["findings"] if f["severity"] == "error"] == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("short", [False, True], ids=["full", "short"])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_healthy_box_passes(untidy, short, seed, tmp_path):
+    assert ends(untidy, tmp_path / "s", tables=TABLES, short=short, seed=seed) == (PASS, [])
+
+
+@pytest.mark.slow
+def test_as_much_is_tested_and_left_out_as_with_the_shipped_definitions(untidy, tmp_path):
+    tidy = run_and_judge(Wish("demo", "twin", tmp_path / "a"), write=False).verdict
+    other = run_and_judge(Wish(untidy, "twin", tmp_path / "b", tables=TABLES), write=False).verdict
+    assert (set(other.tested), other.not_tested, other.scope) == (
+        set(tidy.tested),
+        tidy.not_tested,
+        tidy.scope,
+    )
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", FAULTS)
+def test_a_fault_ends_in_the_same_verdict_on_the_same_circuit(untidy, kind, tmp_path):
+    fault = f"{kind}:{KINDS[kind].expected['kittiwake'].argument}"
+    reached = ends(untidy, tmp_path / "b", fault, tables=TABLES)
+    assert reached[0] in (FAIL, INCONCLUSIVE)
+    assert reached == ends("demo", tmp_path / "a", fault)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", OF_FRAMES)
+def test_a_fault_of_a_frame_ends_in_the_same_verdict(untidy, kind, tmp_path):
+    tidy, other = OF_FRAMES[kind]
+    assert KINDS[kind].expected["kittiwake"].argument == tidy
+    reached = ends(untidy, tmp_path / "b", f"{kind}:{other}", tables=TABLES)
+    assert reached[0] in (FAIL, INCONCLUSIVE)
+    assert reached == ends("demo", tmp_path / "a", f"{kind}:{tidy}")
+
+
+def test_a_boat_without_a_virtual_box_is_told_what_to_do(untidy, tmp_path):
+    text = Path(untidy).read_text(encoding="utf-8").replace("name: Kittiwake,", "name: Osprey,")
+    (tmp_path / "osprey.yaml").write_text(text, encoding="utf-8")
+    with pytest.raises(UsageError) as caught:
+        run_and_judge(Wish(str(tmp_path / "osprey.yaml"), "twin", tmp_path / "s"))
+    assert str(caught.value) == (
+        'error: no virtual box is shipped for "Osprey" - expected demo, dunlin, fulmar, '
+        "kittiwake, kittiwake_untidy"
+        " - give its virtual box's tables (--tables FILE), or run on the real box (--on slcan:PORT)"
+    )
+    assert not (tmp_path / "s").exists()
+
+
+@pytest.mark.slow
+def test_the_wrong_tables_are_inconclusive_never_a_verdict_on_the_box(untidy, tmp_path):
+    assert ends(untidy, tmp_path / "s", short=True) == (
+        INCONCLUSIVE,
+        [],
+    )  # the shipped box speaks another tongue
+
+
+@pytest.mark.slow
+@pytest.mark.realtime
+def test_it_passes_over_a_pseudo_terminal_in_real_time(untidy, tmp_path):
+    words = [sys.executable, "-m", "bench.cli"]
+    served = subprocess.Popen([*words, "twin", TABLES], cwd=ROOT, stdout=subprocess.PIPE, text=True)
+    with served:
+        try:
+            port = served.stdout.readline().strip()
+            on = ["--on", f"slcan:{port}", "--yes", "--short", "--json"]
+            for attempt in range(3):  # a machine that was late is tried again, and red the third time
+                out = ["--out", str(tmp_path / f"session{attempt}")]
+                done = subprocess.run(
+                    [*words, "run", untidy, *on, *out], cwd=ROOT, capture_output=True, text=True, timeout=120
+                )
+                if done.returncode != 3:
+                    break
+        finally:
+            served.terminate()
+    assert "Traceback" not in done.stderr
+    assert (done.returncode, json.loads(done.stdout)["outcome"]) == (0, PASS)
