@@ -229,7 +229,7 @@ class Assessor:
             return
         for box in self._causes.of_frame(frame.t_ns, reading, self.frames, tag):
             if self._boots.asked(box, frame.t_ns):
-                self._ears.goes_dark(box)
+                self._ears.told_to_wake(box, frame.t_ns)
 
     def _report(self, frame: Frame, reading: Reading) -> None:
         t_ns, judge = frame.t_ns, self.judge

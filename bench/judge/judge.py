@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 
 from bench.core.event import SENSOR, SUPPLY, WAKE, Event
-from bench.core.model import Model
+from bench.core.model import Model, State
 from bench.loads import Load
 
 from .cluster import ClusterJudge
@@ -18,6 +18,7 @@ from .trace import FOREVER, Switch
 JUDGE_VERSION = "1"
 OUTPUT_KINDS = frozenset({"state", "level"})
 INDICATOR_KINDS = frozenset({"lamp", "backlight", "fault"})
+ANYTHING = ((0.0, float(1 << 32)),)
 
 
 class Judge:
@@ -71,6 +72,7 @@ class Judge:
         self.wake_ns = FOREVER
         self._now = -FOREVER
         self._dark: frozenset[str] = frozenset()
+        self._unsure: dict[str, frozenset[int]] = {}
         self.started = False
 
     # ---- beginnings and causes
@@ -179,6 +181,19 @@ class Judge:
             indicator.watch.grant(more_ns)
         self._plan_wake()
 
+    def unsure(self, box: str, clusters: Iterable[int], t_ns: int) -> None:
+        """A box was told to wake: until it has, lamps of other boxes may show its circuits either way."""
+        self._unsure[box] = frozenset(clusters)
+        for i in self._unsure[box]:
+            self._refresh_one(i, t_ns, Switch(t_ns, t_ns), 0)
+
+    def sure(self, box: str) -> None:
+        """The box has woken; its wake-up is told next."""
+        self._unsure.pop(box, None)
+
+    def _is_unsure(self, indicator: IndicatorJudge) -> bool:
+        return any(i in clusters for clusters in self._unsure.values() for i in indicator.clusters)
+
     def darken(self, subjects: Iterable[str]) -> None:
         """The box of these circuits, controls and panels went dark: nothing of them need be shown."""
         self._dark |= frozenset(subjects)
@@ -249,21 +264,40 @@ class Judge:
                 continue
             states = [[w.state for w in c.worlds] for c in self.clusters]
             intervals = self.model.indicator(indicator.rule.signal, states)
-            if switch is not None:
-                indicator.expect(intervals, switch, cause)
-            else:
-                self._narrow_or_expect(indicator, intervals, t_ns, cause)
+            if self._unsure and indicator.rule.kind != "fault" and self._is_unsure(indicator):
+                intervals = ANYTHING
+            if switch is None and self._narrowed(indicator, intervals, t_ns):
+                continue
+            begin = switch or Switch(t_ns, t_ns)
+            ends = [w.before for c in owners for w in c.worlds if w.before and w.before[1].hi > begin.lo]
+            ends = [e for e in ends if e[1] is not switch]
+            if ends:
+                self._expect_meanwhile(indicator, states, begin, cause)
+                begin = Switch(
+                    max(begin.lo, min(e.lo for _, e in ends)), max(begin.hi, *(e.hi for _, e in ends))
+                )
+            indicator.expect(intervals, begin, cause)
 
-    def _narrow_or_expect(
-        self, indicator: IndicatorJudge, intervals: tuple[tuple[float, float], ...], t_ns: int, cause: int
+    def _expect_meanwhile(
+        self, indicator: IndicatorJudge, states: list[list[State]], switch: Switch, cause: int
     ) -> None:
+        """While the end of a timer may or may not have come, the indicator may show either."""
+        either = [list(s) for s in states]
+        for i in indicator.clusters:
+            either[i] += [w.before[0] for w in self.clusters[i].worlds if w.before]
+        indicator.expect(self.model.indicator(indicator.rule.signal, either), switch, cause)
+
+    def _narrowed(
+        self, indicator: IndicatorJudge, intervals: tuple[tuple[float, float], ...], t_ns: int
+    ) -> bool:
+        """Whether less is possible than was thought; else something changed."""
         last = indicator.trace.last.value if indicator.trace else None
         held = getattr(last, "intervals", ())
         inside = all(any(a <= lo and hi <= b for a, b in held) for lo, hi in intervals)
-        if indicator.trace is None or inside:
-            indicator.narrow(intervals, t_ns)
-        else:
-            indicator.expect(intervals, Switch(t_ns, t_ns), cause)
+        if indicator.trace is None or not inside:
+            return False
+        indicator.narrow(intervals, t_ns)
+        return True
 
     def finish(self) -> None:
         """No more will come."""

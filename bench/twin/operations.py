@@ -41,7 +41,7 @@ class Operations:
     def press(self, number: int, key: Key, t_ns: int, now_ns: int) -> None:
         """A key went down at `t_ns`; the firmware gets to it at `now_ns`."""
         op = self.rows.get(number)
-        if op is None or number in self.dims:
+        if op is None or (number in self.dims and self.dims[number].live):
             return
         handler = {
             "toggle": self._toggle,
