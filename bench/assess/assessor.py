@@ -28,6 +28,7 @@ from bench.definitions import Definitions, Reading
 from bench.judge import Judge
 from bench.judge.found import Found
 from bench.judge.rules import MS
+from bench.judge.sleep import WAKING
 from bench.spec.model import Spec
 from bench.spec.profile import BenchProfile
 
@@ -44,6 +45,7 @@ from .verdict import nothing_judged, reach_verdict
 LOOK_NS = 10 * MS  # silence, lost panels and overdue boots are looked for this often
 BOOT_TWICE_NS = 200 * MS  # no box boots twice within this: the frame was repeated on the bus
 DROP_BLIND_NS = 200 * MS  # a drop may be noticed this long after it happened
+STEP_BACK_NS = 200 * MS  # recordings put together, or a clock that was set: more than any reordering
 
 
 class Assessor:
@@ -79,6 +81,7 @@ class Assessor:
         self.ended: Ended | None = None
         self.judge: Judge | None = None
         self._declared_ms = jitter_ms
+        self._stepped_back = False
         self._sent = -1
         self._frame_of: dict[str, int] = {}  # message -> its latest frame
         self._boots = Boots(spec)
@@ -112,7 +115,9 @@ class Assessor:
 
     # ---- the stream
     def feed(self, entry: Entry) -> None:
-        """One entry, in order of the recording."""
+        """One entry, in order of the recording. After a step back of its clock nothing is judged."""
+        if self._stepped_back:
+            return
         if type(entry) is Frame:
             self._frame(entry)
         elif isinstance(entry, Alive):
@@ -164,7 +169,8 @@ class Assessor:
         self.rules = signal_rules(self.spec, self.definitions, jitter_ms)
         loads, self.no_current = loads_of(self.spec, self.profile)
         settle = {c.name: round(self.spec.boxes[c.box].settle_ms * MS) for c in self.spec.circuits.values()}
-        judge = self.judge = Judge(self.model, self.rules, loads, settle, self._found)
+        boxes = tuple(self.spec.boxes)
+        judge = self.judge = Judge(self.model, self.rules, loads, settle, self._found, boxes, self._unclear)
         self._jitter_ns = jitter_ns = round(jitter_ms * MS)
         self._cycle_ns = max((r.cycle_ns for r in self.rules.values()), default=0)
         timed = [r.deadline_ns for r in self.rules.values() if r.kind != "current"]
@@ -203,6 +209,12 @@ class Assessor:
     # ---- frames
     def _frame(self, frame: Frame) -> None:
         self.frames += 1
+        if frame.t_ns < self.t_ns - STEP_BACK_NS:
+            self._stepped_back = True
+            back_s = (self.t_ns - frame.t_ns) / 1e9
+            text = f"the stamps step back by {back_s:.3f} s at frame {self.frames}; nothing was judged from there"
+            self.findings.doubt("recording", text, self.t_ns)
+            return
         tag = None
         if frame.direction == TX:
             self._sent += 1
@@ -279,11 +291,16 @@ class Assessor:
 
     def _supply(self, mark: SupplySwitched) -> None:
         if mark.on:
-            self._boots.powered(mark.box, mark.t_ns)
+            if self._boots.powered(mark.box, mark.t_ns):
+                self._ears.goes_dark(mark.box, mark.t_ns, WAKING)
             return
         self._causes.apply(Event(mark.t_ns, ev.SUPPLY, mark.box, 0), mark.t_ns)
         self._boots.dark(mark.box)
-        self._ears.goes_dark(mark.box)
+        self._ears.goes_dark(mark.box, mark.t_ns)
+
+    def _unclear(self, cluster: int, box: str, why: str) -> None:
+        names = ", ".join(self.model.clusters[cluster])
+        self.findings.doubt(names, f"box {box} {why}: what then happened to these is not agreed", self.t_ns)
 
     # ---- what comes of it
     def _conclude(self, judge: Judge, stimulus: Stimulus) -> None:

@@ -32,11 +32,13 @@ class Boots:
         self._awake[box] = self._powered[box] = False
         self._due.pop(box, None)
 
-    def powered(self, box: str, t_ns: int) -> None:
-        """Its supply came on."""
+    def powered(self, box: str, t_ns: int) -> bool:
+        """Its supply came on. Whether that wakes it."""
         self._powered[box] = True
-        if not self._awake[box] and self._boxes[box].wake.by == "supply":
+        wakes = not self._awake[box] and self._boxes[box].wake.by == "supply"
+        if wakes:
             self._expect(box, t_ns)
+        return wakes
 
     def asked(self, box: str, t_ns: int) -> bool:
         """It was told to wake, which an awake box does anew; False when it has no supply."""

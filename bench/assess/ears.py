@@ -7,6 +7,7 @@ from bench.definitions import Definitions, Reading
 from bench.judge import Judge
 from bench.judge.found import Found
 from bench.judge.rules import MS
+from bench.judge.sleep import WAKING, WITHOUT
 from bench.spec.model import Spec
 
 from .boots import Boots
@@ -80,10 +81,11 @@ class Ears:
     def told_to_wake(self, box: str, t_ns: int) -> None:
         """A wake message was on the bus: the box starts anew, at an instant of its own."""
         self._judge.unsure(box, self._clusters_of[box], t_ns)
-        self.goes_dark(box)
+        self.goes_dark(box, t_ns, WAKING)
 
-    def goes_dark(self, box: str) -> None:
+    def goes_dark(self, box: str, t_ns: int, why: str = WITHOUT) -> None:
         """Nothing need be heard or shown of a box until it has booted."""
+        self._judge.fell_asleep(box, why, t_ns)
         self.bus.sleep(box)
         self._judge.mute(box, self._clusters_of[box], False)
         self._judge.darken(self._subjects[box])
@@ -93,9 +95,8 @@ class Ears:
         first_heard = self.bus.nodes[box].frames <= 1
         asked_ns = self.boots.booted(box, t_ns)
         self.bus.wake(box, t_ns)
-        self._judge.mute(box, self._clusters_of[box], False)
         self._judge.brighten(self._subjects[box])
-        self._judge.sure(box)
+        self._judge.woke(box)
         if asked_ns is not None:
             return asked_ns
         if not first_heard and own_session:

@@ -47,6 +47,7 @@ class ClusterJudge:
         self.learned: dict[str, tuple[int, float]] = {}
         self.held: set[str] = set()
         self.mute: set[str] = set()  # boxes of this cluster that are silent
+        self.asleep: set[str] = set()  # boxes it needs that are dark or just waking
         self.lost_until: int | None = None
         self.version = 0
         self.cause = 0
@@ -153,7 +154,7 @@ class ClusterJudge:
     def next_wake(self) -> int:
         """When `advance` has something to do."""
         if self.lost_until is not None:
-            return FOREVER if self.held or self.mute else self.lost_until
+            return FOREVER if self.held or self.mute or self.asleep else self.lost_until
         wake = FOREVER
         for world in self.worlds:
             due = self.model.next_due(self.number, world.state)
@@ -164,10 +165,15 @@ class ClusterJudge:
                     wake = min(wake, watch.next_deadline() + 1)
         return wake
 
+    def under_way(self, t_ns: int) -> bool:
+        """Whether a timer or ramp of one of the worlds ends or may end by `t_ns`."""
+        dues = (self.model.next_due(self.number, w.state) for w in self.worlds)
+        return any(d is not None and d[0] <= t_ns for d in dues) or any(w.before for w in self.worlds)
+
     def advance(self, t_ns: int) -> None:
         """Let time pass to `t_ns`: timers end, ramps begin, unshown changes become overdue."""
         if self.lost_until is not None:
-            if t_ns >= self.lost_until and not self.held and not self.mute:
+            if self.next_wake() <= t_ns:
                 self._adopt(t_ns)
             return
         while self._fire_first(t_ns):

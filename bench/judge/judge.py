@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from bench.core.event import SENSOR, SUPPLY, WAKE, Event
 from bench.core.model import Model, State
@@ -13,6 +13,7 @@ from .current import CurrentJudge
 from .found import Found
 from .indicator import IndicatorJudge
 from .rules import SignalRule
+from .sleep import Sleep
 from .trace import FOREVER, Switch
 
 JUDGE_VERSION = "1"
@@ -25,7 +26,8 @@ class Judge:
     """Told of events, observations and the passing of time, in order; reports what it finds.
 
     `rules`: every observable signal. `loads`: circuit -> what hangs on it (absent: not judged);
-    `settle_ns`: circuit -> time to a steady current.
+    `settle_ns`: circuit -> time to a steady current. `boxes`: all of the boat. `unclear(cluster, box,
+    why)`: a cluster is not followed for the sake of that box.
     """
 
     def __init__(
@@ -35,8 +37,12 @@ class Judge:
         loads: Mapping[str, Load],
         settle_ns: Mapping[str, int],
         report: Callable[[Found], None],
+        boxes: Sequence[str] = (),
+        unclear: Callable[[int, str, str], None] = lambda cluster, box, why: None,
     ) -> None:
         self.model = model
+        self.sleep = Sleep(model, boxes)
+        self._tell_unclear = unclear
         self.calm: dict[str, float] = {}  # signal -> value that needs no second look
         self.cluster_of = {c: i for i, cs in enumerate(model.clusters) for c in cs}
         outputs: list[dict[str, SignalRule]] = [{} for _ in model.clusters]
@@ -90,7 +96,7 @@ class Judge:
         self.advance(event.t_ns)
         if event.kind in (SUPPLY, WAKE):
             for cluster in self.clusters:
-                if cluster.lost_until is not None and not cluster.mute:
+                if cluster.lost_until is not None and not cluster.mute and not cluster.asleep:
                     cluster.restart(event.t_ns)
         elif event.kind == SENSOR:
             for cluster in self.clusters:
@@ -98,13 +104,39 @@ class Judge:
         states = [[w.state for w in c.worlds] for c in self.clusters]
         routed = self.model.route(event, states)
         switch = Switch(earliest_ns, event.t_ns)
+        clear = event.kind in (SUPPLY, WAKE) or not self.sleep
         for index, cause in routed:
-            self.clusters[index].apply(cause, switch, number)
+            if clear or not self._give_up(index, event.t_ns, stimulus=True):
+                self.clusters[index].apply(cause, switch, number)
         self._refresh(event.t_ns, switch, number)
         if self._dark:
             self._excuse()
         self._plan_wake()
         return tuple(dict.fromkeys(i for i, _ in routed))
+
+    def _give_up(self, index: int, t_ns: int, *, stimulus: bool = False) -> bool:
+        """Stop following a cluster where a box that it needs is dark or waking, until that is awake."""
+        found = self.sleep.unclear(index, t_ns, stimulus=stimulus)
+        if found is None:
+            return False
+        cluster = self.clusters[index]
+        if cluster.known():
+            self._tell_unclear(index, *found)
+        self.lose((index,), t_ns)
+        return True
+
+    def fell_asleep(self, box: str, why: str, t_ns: int) -> None:
+        """A box is without supply or was told to wake; see `Sleep`."""
+        for i in self.sleep.fell(box, why, t_ns):
+            self.clusters[i].asleep.add(box)
+
+    def woke(self, box: str) -> None:
+        """A box is awake; its wake-up is told next."""
+        self.sleep.woke(box)
+        self._unsure.pop(box, None)
+        for cluster in self.clusters:
+            cluster.mute.discard(box)
+            cluster.asleep.discard(box)
 
     def hold(self, control: str, clusters: Iterable[int], held: bool) -> None:
         """A key of these clusters went down or up: nothing is adopted while one is down."""
@@ -153,6 +185,10 @@ class Judge:
         time brings about is taken at its own instant, in order."""
         if not self.started:
             return
+        if self.sleep:
+            for cluster in self.clusters:
+                if cluster.under_way(t_ns):
+                    self._give_up(cluster.number, t_ns)
         while self.wake_ns <= t_ns:
             now = max(self.wake_ns, self._now)
             for cluster in self.clusters:
@@ -186,10 +222,6 @@ class Judge:
         self._unsure[box] = frozenset(clusters)
         for i in self._unsure[box]:
             self._refresh_one(i, t_ns, Switch(t_ns, t_ns), 0)
-
-    def sure(self, box: str) -> None:
-        """The box has woken; its wake-up is told next."""
-        self._unsure.pop(box, None)
 
     def _is_unsure(self, indicator: IndicatorJudge) -> bool:
         return any(i in clusters for clusters in self._unsure.values() for i in indicator.clusters)

@@ -27,12 +27,19 @@ class Watch:
         too short to prove. Where the box may have seen no change, nothing is sent at once, and the
         next cyclic frame shows it."""
         before, segment = trace.segments[-2:]
-        if overlap(before.value, segment.value, begins_ns):
+        if self._alike(before, segment, begins_ns):
             segment.patience_ns = self.rule.cycle_ns
         lasting = [s for s in self.owed if begins_ns - s.switch.hi >= self.rule.window_ns]
         if len(lasting) < len(self.owed):
             segment.patience_ns = self.rule.cycle_ns
         self.owed = [*lasting, segment]
+
+    def _alike(self, a: Segment, b: Segment, at_ns: int) -> bool:
+        """Whether both may show the same value; every level above 0 is the same state."""
+        if not self.state:
+            return overlap(a.value, b.value, at_ns)
+        shown = (a.value, b.value)
+        return any(all(v.admits_state(s, at_ns, at_ns) for v in shown) for s in (0.0, 1.0))  # type: ignore[union-attr]
 
     def sample(self, trace: Trace, t_ns: int, value: float) -> bool:
         """The sample rule; False when no instant explains the value."""

@@ -299,7 +299,8 @@ def _release_dim(run: Run, control: ControlTable) -> None:
     members = held_members(run, f)
     end_hold(run, f)
     if short:
-        _undo_ramps(run, members)
+        if hold[0] == RAMPING:
+            _undo_ramps(run, members)
         if off:
             _short_off(run, f, members)
     else:

@@ -205,7 +205,8 @@ def _drop_member(run: Run, f: FunctionTable, c: int) -> None:
     elif hold[3] >> c & 1:
         run.past()
         w[f.hold] = (*hold[:3], hold[3] & ~(1 << c))
-        freeze(run, c)
+        if hold[0] == RAMPING:
+            freeze(run, c)
 
 
 def _either_way(run: Run, c: int) -> None:
@@ -226,7 +227,7 @@ def held_members(run: Run, f: FunctionTable) -> tuple[int, ...]:
 def drop_hold(run: Run, f: FunctionTable) -> None:
     """This dimming hold is spent; its members stay where they are."""
     run.past()
-    members = held_members(run, f)
+    members = () if run.w[f.hold][0] == WAIT else held_members(run, f)
     end_hold(run, f)
     for c in members:
         freeze(run, c)
