@@ -1,46 +1,32 @@
 """Opens a session folder or a bare candump text file and streams its entries in original order.
 
-Nothing is guessed: a line that cannot be read becomes a BadRecord, and Dropped entries at most
-100 ms apart, from the last good frame before it to the next one after it, tell the judge that
-something is missing there. Where a cut lost frames that marks speak of, the stream ends in LinkLost
-and those marks are kept in `beyond`.
+Frames come one by one (`entries`) or many at a time as numpy columns (`chunks`); both say the same.
 """
 
 from __future__ import annotations
 
 import json
 import os
-import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
-from bench.core.entry import Dropped, Entry, LinkLost, Mark
+from bench.core.entry import Entry, Mark
 from bench.core.errors import BenchError, Complaint, UsageError
-from bench.core.frame import Frame
 
 from .candump import BadLineError, parse_line
-from .marks import EndMark, parse_mark
+from .layouts import LOG, Layout, is_bracketed, layout_of, parse_stamped
 from .recorder import FORMAT, FRAMES, HEADER, MARKS
+from .source import Source
 from .text import numbered_lines
+from .walk import BadRecord, Walk
 
-BAD_KEPT = 1000
+if TYPE_CHECKING:
+    from .columns import Columns
+    from .scan import Block
+
 PROBE_LINES, PROBE_BYTES = 20_000, 1 << 20
-GAP_STEP_NS, GAP_STEPS = 100_000_000, 1000
-UNMARKED_NS = 250_000_000  # flush interval + two alive ticks: marks never lag frames by more
-_DROPCOUNT = re.compile(rb"DROPCOUNT: dropped (\d{1,18}) CAN frames? on '(.*)' socket .*").fullmatch
-_HALF = "half a line: the recording was cut here"
-_OURS = "recording, "
-_NONE: tuple[int, None] = (-1, None)
-
-
-class BadRecord(NamedTuple):
-    """A line that could not be read: `line` counts from 1, `text` is its beginning."""
-
-    path: str
-    line: int
-    text: str
-    reason: str
+FAST_FROM = 1 << 18  # bytes of frames from which numpy is worth its loading
 
 
 class Session:
@@ -54,11 +40,13 @@ class Session:
         marks_path: Path | None,
         header: dict[str, Any],
         bad: Sequence[BadRecord] = (),
+        layout: Layout = LOG,
     ) -> None:
         self.header = header
+        self.layout = layout
         self._frames_path = frames_path
         self._marks_path = marks_path
-        self._found: _Pass | None = None
+        self._found: Walk | None = None
         self._header_bad = tuple(bad)
 
     @property
@@ -66,21 +54,75 @@ class Session:
         """The folder, or the bare file."""
         return self._frames_path.parent if self._marks_path else self._frames_path
 
+    @property
+    def timed(self) -> bool:
+        """Whether frames have stamps. Without them nothing can be judged, only converted."""
+        return self.layout.timed
+
     def entries(self) -> Iterator[Entry]:
         """Frames and marks in original order, streaming; memory stays flat.
 
-        Raises: BenchError when the disk fails while reading.
+        Raises: UsageError when the recording has no stamps; BenchError when the disk fails while reading.
         """
-        walk = _Pass(self._frames_path, self._marks_path, list(self._header_bad))
+        self._need_stamps()
+        if self._is_large():
+            for chunk in self.chunks():
+                yield from chunk.entries()
+            return
+        walk = self._walk()
         try:
             yield from walk.run()
         except OSError as e:
-            raise BenchError(Complaint(f"cannot be read: {e.strerror or e}", str(self.path))) from e
+            raise self._trouble(e) from e
         self._found = walk
 
-    def _walked(self) -> _Pass:
+    def chunks(self, rows: int | None = None, *, untimed: bool = False) -> Iterator[Columns]:
+        """The same as `entries()`, many frames at a time; memory stays flat.
+
+        `rows`: frames a chunk, the last one may have less; None as it suits the reader. `untimed`: also of
+        a recording without stamps, whose frames then have t_ns 0.
+        Raises: UsageError when the recording has no stamps; BenchError when the disk fails while reading.
+        """
+        from .merge import Merge, regrouped
+
+        if not untimed:
+            self._need_stamps()
+        walk = self._walk()
+        try:
+            chunks = Merge(walk).chunks(self.blocks())
+            yield from chunks if rows is None else regrouped(chunks, rows)
+        except OSError as e:
+            raise self._trouble(e) from e
+        self._found = walk
+
+    def blocks(self) -> Iterator[Block]:
+        """What the frames' file alone holds, lines that cannot be read among it. Raises: OSError."""
+        from .scan import Scanner
+
+        with Source(self._frames_path) as source:
+            yield from Scanner(source, self.layout).blocks()
+
+    def _walk(self) -> Walk:
+        return Walk(self._frames_path, self._marks_path, list(self._header_bad), self.layout)
+
+    def _is_large(self) -> bool:
+        try:
+            return self._frames_path.stat().st_size >= FAST_FROM
+        except OSError as e:
+            raise self._trouble(e) from e
+
+    def _trouble(self, e: OSError) -> BenchError:
+        return BenchError(Complaint(f"cannot be read: {e.strerror or e}", str(self.path)))
+
+    def _need_stamps(self) -> None:
+        if not self.timed:
+            text = "the recording has no stamps, so nothing can be said of when its frames came"
+            advice = "record with candump -L (or -t a); this one can be converted, but not judged"
+            raise UsageError(Complaint(text, str(self.path), advice=advice))
+
+    def _walked(self) -> Walk:
         if self._found is None:
-            for _ in self.entries():
+            for _ in self.chunks(untimed=True) if self._is_large() or not self.timed else self.entries():
                 pass
         assert self._found is not None
         return self._found
@@ -116,166 +158,6 @@ class Session:
         return self._walked().step_back_ns
 
 
-class _Pass:
-    """One walk through the files, with what it found."""
-
-    def __init__(self, frames_path: Path, marks_path: Path | None, bad: list[BadRecord]) -> None:
-        self.frames_path, self.marks_path = frames_path, marks_path
-        self.bad, self.bad_count = bad, len(bad)
-        self.cut: list[str] = []
-        self.beyond: list[Mark] = []
-        self.frames = self.marks = self.step_back_ns = 0
-        self._end: EndMark | None = None
-        self._position = 0  # frames as they were written: good lines and bad ones
-        self._t_ns = 0  # of the last good frame
-        self._last_ns: int | None = None  # of the last entry handed out
-        self._gap = 0  # lines lost since the last good frame
-        self._gap_ns: int | None = None  # drops are reported up to here
-        self._damaged = False
-
-    def run(self) -> Iterator[Entry]:
-        marks = self._mark_entries()
-        due, mark = next(marks, _NONE)
-        marked_ns: int | None = None
-        for number, line, whole in numbered_lines(self.frames_path):
-            frame = self._frame(number, line, whole)
-            if frame is None:
-                continue
-            while mark is not None and (due <= self._position or (self._damaged and mark.t_ns < frame.t_ns)):
-                if self._gap:
-                    yield from self._through_gap(mark.t_ns)
-                yield mark
-                marked_ns = self._last_ns = mark.t_ns
-                due, mark = next(marks, _NONE)
-            if isinstance(frame, Dropped):
-                yield from self._lost_line(frame, number)
-                continue
-            t_ns = frame.t_ns
-            if mark is None and self.marks_path is not None and self._end is None:
-                marked_ns = t_ns if marked_ns is None else marked_ns
-                if t_ns > marked_ns + UNMARKED_NS:
-                    yield self._unmarked()
-                    return
-            if self._gap:
-                yield from self._through_gap(t_ns)
-                self._gap = 0
-            if t_ns < self._t_ns:
-                self.step_back_ns = max(self.step_back_ns, self._t_ns - t_ns)
-            self._t_ns = self._last_ns = t_ns
-            self._position += 1
-            self.frames += 1
-            yield frame
-        while mark is not None and due <= self._position:
-            if self._gap:
-                yield from self._through_gap(mark.t_ns)
-            yield mark
-            self._last_ns = mark.t_ns
-            due, mark = next(marks, _NONE)
-        while mark is not None:
-            if not isinstance(mark, Dropped) or not mark.where.startswith(_OURS):
-                self.beyond.append(mark)
-            due, mark = next(marks, _NONE)
-        if self.marks_path is not None:
-            yield from self._close()
-
-    def _frame(self, number: int, line: bytes, whole: bool) -> Frame | Dropped | None:
-        """The line's frame; Dropped where one is lost; None for a line that holds none."""
-        if whole:
-            try:
-                return parse_line(line)
-            except BadLineError as e:
-                reason = str(e)
-            if not line or line[:1] == b"#" or line.isspace():
-                return None
-            if match := _DROPCOUNT(line):  # candump itself says that frames were lost
-                return Dropped(
-                    self._last_ns or 0, f"kernel, for {match[2].decode('ascii', 'replace')}", int(match[1])
-                )
-        else:
-            reason = _HALF
-            self.cut.append(f"{self.frames_path.name} ends in half a line")
-        self._note(self.frames_path, number, line, reason)
-        return Dropped(self._t_ns, "", 1)
-
-    def _lost_line(self, drop: Dropped, number: int) -> Iterator[Dropped]:
-        """A drop that candump reported, or the beginning of a gap."""
-        if drop.where:
-            yield drop
-            return
-        self._position += 1
-        self._gap += 1
-        self._damaged = True
-        if self._gap == 1:
-            self._gap_ns = self._last_ns
-            if self._last_ns is not None:
-                yield Dropped(self._last_ns, f"{_OURS}{self.frames_path.name} from line {number}", 1)
-
-    def _through_gap(self, t_ns: int) -> Iterator[Dropped]:
-        """Drops all the way from the last good entry to `t_ns`, so that no silence in it proves anything."""
-        began_ns = t_ns if self._gap_ns is None else self._gap_ns
-        span_ns = t_ns - began_ns
-        steps = min(GAP_STEPS, max(1, -(-span_ns // GAP_STEP_NS)))
-        where = f"{_OURS}{self.frames_path.name}, {self._gap} lines unreadable"
-        for step in range(1, steps + 1):
-            yield Dropped(began_ns + span_ns * step // steps, where, 1)
-        self._gap_ns = t_ns
-
-    def _mark_entries(self) -> Iterator[tuple[int, Mark | None]]:
-        if self.marks_path is None:
-            return
-        after, t_ns = 0, 0
-        for number, line, whole in numbered_lines(self.marks_path):
-            if not line or line.isspace():
-                continue
-            try:
-                if self._end is not None:
-                    raise BadLineError("stands after the end mark")
-                if not whole:
-                    self.cut.append(f"{MARKS} ends in half a line")
-                    raise BadLineError(_HALF)
-                item = parse_mark(line)
-                if isinstance(item, EndMark):
-                    self._end = item
-                    continue
-                if item[0] < after:
-                    raise BadLineError(f"after_frames {item[0]} runs backwards, the line before has {after}")
-            except BadLineError as e:
-                self._note(self.marks_path, number, line, str(e))
-                self.marks += 1
-                yield after, Dropped(t_ns, f"{_OURS}{MARKS} line {number}", 1)
-                continue
-            self.marks += 1
-            after, t_ns = item[0], item[1].t_ns
-            yield item
-
-    def _close(self) -> Iterator[Entry]:
-        """What the end of a session folder says about its wholeness."""
-        end = self._end
-        lacking = 0 if end is None else end.frames - self._position
-        if end is None:
-            self.cut.insert(0, "no end mark: the run was cut off")
-        elif lacking:
-            self.cut.append(f"the end mark counts {end.frames} frames, {FRAMES} holds {self._position}")
-        if self.beyond:
-            self.cut.append(f"{len(self.beyond)} marks lie beyond the last frame")
-        if end is not None and end.marks != self.marks:
-            self.cut.append(f"the end mark counts {end.marks} marks, {MARKS} holds {self.marks}")
-            yield Dropped(self._last_ns or 0, f"{_OURS}{MARKS}", abs(end.marks - self.marks))
-        if self.beyond or lacking:
-            yield LinkLost(self._last_ns or 0, "the recording was cut off after this frame")
-
-    def _unmarked(self) -> LinkLost:
-        reason = f"{MARKS} ends before {FRAMES}: what the link reported is lost from here"
-        self.cut.append(reason)
-        return LinkLost(self._last_ns or 0, reason)
-
-    def _note(self, path: Path, number: int, line: bytes, reason: str) -> None:
-        self.bad_count += 1
-        if len(self.bad) < BAD_KEPT:
-            text = line[:80].decode("ascii", "backslashreplace")
-            self.bad.append(BadRecord(str(path), number, text, reason))
-
-
 def open_session(path: str | os.PathLike[str]) -> Session:
     """A session folder or a bare candump text file.
 
@@ -289,10 +171,10 @@ def open_session(path: str | os.PathLike[str]) -> Session:
             raise UsageError(
                 Complaint("no such recording", str(path), expected="a session folder or candump text")
             )
-        _probe(path)
+        layout = _probe(path)
     except OSError as e:
         raise BenchError(Complaint(f"cannot be read: {e.strerror or e}", str(path))) from e
-    return Session(path, None, {})
+    return Session(path, None, {}, layout=layout)
 
 
 def _open_folder(folder: Path) -> Session:
@@ -330,24 +212,36 @@ def _open_folder(folder: Path) -> Session:
     return Session(folder / FRAMES, folder / MARKS, header, bad)
 
 
-def _probe(path: Path) -> None:
-    """Refuse a file whose beginning holds no frame at all."""
+def _probe(path: Path) -> Layout:
+    """The layout of the first frame. Refuses a file whose beginning holds no frame at all."""
     if not path.is_file():
         raise UsageError(Complaint("neither a file nor a folder", str(path)))
-    first: tuple[int, bytes, str] | None = None
+    first: tuple[int, bytes] | None = None
     read = 0
-    for number, line, _ in numbered_lines(path):
-        try:
-            parse_line(line)
-            return
-        except BadLineError as e:
+    with Source(path) as source:
+        for number, line, _ in numbered_lines(source):
+            layout = layout_of(line)
+            if layout is not None:
+                return layout
             if first is None and line.strip() and not line.startswith(b"#"):
-                first = number, line, str(e)
-        read += len(line) + 1
-        if number >= PROBE_LINES or read >= PROBE_BYTES:
-            break
+                first = number, line
+            read += len(line) + 1
+            if number >= PROBE_LINES or read >= PROBE_BYTES:
+                break
+        damage = source.damage
     if first is None:
-        raise UsageError(Complaint("the recording is empty: it holds no frame", str(path)))
-    number, line, reason = first
-    text = f"not a candump text recording: {reason}; found {line[:40].decode('ascii', 'backslashreplace')!r}"
+        text = f"{damage}, before its first frame" if damage else "the recording is empty: it holds no frame"
+        raise UsageError(Complaint(text, str(path)))
+    number, line = first
+    shown = line[:40].decode("ascii", "backslashreplace")
+    text = f"not a candump text recording: {_reason(line)}; found {shown!r}"
     raise UsageError(Complaint(text, str(path), number, expected="lines as `candump -L` writes them"))
+
+
+def _reason(line: bytes) -> str:
+    """Why a line is no frame, said of the layout that it comes nearest to."""
+    try:
+        (parse_stamped if is_bracketed(line) else parse_line)(line)
+    except BadLineError as e:
+        return str(e)
+    return ""

@@ -1,12 +1,13 @@
 """One line of candump text, both ways."""
 
 import pytest
-from candump_grammar import accepted
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.core.errors import InternalError
 from bench.core.frame import Frame
+from bench.evidence.candump_grammar import accepted
+from bench.evidence.mutations import frame_of
 from bench.session import BadLineError, format_frame, parse_line
 
 PROPERTY = settings(max_examples=300, deadline=None, derandomize=True)
@@ -69,24 +70,13 @@ def mutated(draw):
     return bytes(line)
 
 
-def by_grammar(line):
-    """What the grammar in the test makes of a line."""
-    seconds, fraction, bus, way, (kind, can_id, (shape, one, two)) = accepted(line)
-    t_ns = int(seconds) * 10**9 + int(fraction) * 10 ** (9 - len(fraction))
-    frame = Frame(t_ns, can_id, b"", kind != "standard", way.decode(), bus.decode(), error=kind == "error")
-    if shape == "remote":
-        return frame._replace(remote=True, dlc=two or one or None)
-    if shape == "fd":
-        return frame._replace(fd_flags=one, data=two)
-    return frame._replace(data=one, dlc=two)
-
-
 @settings(max_examples=800, deadline=None, derandomize=True)
 @given(mutated())
 @pytest.mark.slow
 def test_a_mutated_line_is_read_exactly_as_the_grammar_says_or_refused_with_a_reason(line):
-    if accepted(line) is not None:
-        assert parse_line(line) == by_grammar(line)
+    said = accepted(line)
+    if said is not None:
+        assert parse_line(line) == frame_of(said)
         return
     with pytest.raises(BadLineError) as caught:
         parse_line(line)

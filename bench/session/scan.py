@@ -1,0 +1,280 @@
+"""Candump text to columns: the common shape of a line with numpy, every other line by the exact parser.
+
+Common is `(1436509052.249713) can0 18FF2021#0102 R`: ten digits and six decimals, an interface name seen
+before, 3 or 8 hex digits, up to eight whole bytes, with or without suffix, with either line end. A line
+counts as common only when each of its characters was checked; so both ways give the same frames.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bench.core.frame import Frame
+
+from .columns import ARRAYS, ELSEWHERE, EXTENDED, Bits64, Columns, Truths, empty, from_frames
+from .layouts import LOG, Layout, Lost, contents
+from .source import Source
+from .text import BOM, LONGEST, without_end
+from .words import FIRST, HIGH, ZEROS, U, from_decimal, from_hex, is_hex, pattern, strays
+
+CHUNK = 1 << 19
+_PAD = 64
+_OPEN, _POINT, _CLOSE = pattern("(9999999"), pattern("999.9999"), pattern("999999) ")
+_RECEIVED, _SENT = np.uint16(0x5220), np.uint16(0x5420)  # " R", " T" as little-endian pairs
+_STANDARD = U(0x3030303030)  # five zeros before the three digits of a short identifier
+_MAX_US = U(9_223_372_036_000_000)
+_LONGEST_FIELD = 15
+_LEARN_FROM = 16
+Places = NDArray[np.intp]
+
+
+class Block(NamedTuple):
+    """Frames of some lines, and (row, line number, what) for the lines where one is missing; such a
+    line stands before that row.
+    """
+
+    columns: Columns
+    lost: list[tuple[int, int, Lost]]
+
+
+class _Rows(NamedTuple):
+    """What the fast way makes of lines; only rows that are `ok` mean anything."""
+
+    ok: Truths
+    arrays: dict[str, NDArray[Any]]
+
+
+class Scanner:
+    """Reads one recording from its beginning. `numbered_lines` and `contents` say the same, slowly."""
+
+    def __init__(self, source: Source, layout: Layout = LOG, chunk: int = CHUNK) -> None:
+        self._source = source
+        self._layout = layout
+        self._chunk = chunk
+        self._text = bytearray(b"\n" * (2 * _PAD + LONGEST + chunk))
+        self._bytes = np.frombuffer(self._text, np.uint8)
+        size = len(self._text)
+        self._words: Bits64 = np.ndarray((size - 7,), "<u8", self._text, strides=(1,))
+        self._pairs: NDArray[np.uint16] = np.ndarray((size - 1,), "<u2", self._text, strides=(1,))
+        self._fields: dict[bytes, int] = {}  # name with padding and one space behind -> bus
+        self._buses: list[str] = []
+        self._line = 0  # lines that came before
+        self._frames = 0
+
+    def blocks(self) -> Iterator[Block]:
+        """All of it. Raises: OSError when the disk fails."""
+        held, skipping, first = 0, False, True
+        view = memoryview(self._text)
+        while got := self._source.readinto(view[_PAD + held : _PAD + held + self._chunk]):
+            start, stop = _PAD, _PAD + held + got
+            if first and self._text.startswith(BOM, _PAD):
+                start += len(BOM)
+            first = False
+            if skipping:
+                start = self._text.find(b"\n", start, stop) + 1
+                if not start:
+                    continue
+                skipping = False
+            end = self._text.rfind(b"\n", start, stop) + 1
+            if end:
+                yield self._block(start, end)
+                start = end
+            held = stop - start
+            if held > LONGEST:
+                yield self._loss(Lost(bytes(view[start : start + LONGEST]), ""), is_line=True)
+                held, skipping = 0, True
+            self._text[_PAD : _PAD + held] = self._text[start:stop] if held else b""
+        if held:
+            yield self._loss(Lost(bytes(view[_PAD : _PAD + held]), ""), is_line=False)
+        if self._source.damage:
+            lost = Lost(b"", self._source.damage)
+            yield Block(empty(tuple(self._buses), self._frames), [(0, self._line + 1, lost)])
+
+    def _loss(self, lost: Lost, *, is_line: bool) -> Block:
+        """A block of the one line that is too long, or that the end of the file cut."""
+        self._line += 1
+        found = contents(lost.text, is_line, self._layout.parse)
+        assert not isinstance(found, Frame)
+        there = [] if found is None else [(0, self._line, found)]
+        return Block(empty(tuple(self._buses), self._frames), there)
+
+    def _block(self, start: int, stop: int) -> Block:
+        ends: Places = np.flatnonzero(self._bytes[start:stop] == 10)
+        ends += start
+        begins = np.empty_like(ends)
+        begins[0] = start
+        begins[1:] = ends[:-1]
+        begins[1:] += 1
+        rows = self._fast(begins, ends)
+        slow: Places = np.flatnonzero(~rows.ok)
+        while slow.size and self._learn(begins, ends, slow):
+            again = self._fast(begins[slow], ends[slow])
+            for name, array in again.arrays.items():
+                rows.arrays[name][slow] = array
+            rows.ok[slow] = again.ok
+            slow = slow[~again.ok]
+        if slow.size:
+            block = self._with_slow(rows, begins, ends, slow)
+        else:
+            block = Block(self._columns(rows.arrays), [])
+        self._line += ends.size
+        self._frames += len(block.columns)
+        return block
+
+    def _columns(self, arrays: dict[str, NDArray[Any]], others: Mapping[int, Frame] | None = None) -> Columns:
+        made: dict[str, Any] = arrays
+        return Columns(**made, buses=tuple(self._buses), first=self._frames, others=others or {})
+
+    def _line_at(self, begin: int, end: int) -> bytes:
+        return without_end(bytes(memoryview(self._text)[begin:end]))
+
+    def _with_slow(self, rows: _Rows, begins: Places, ends: Places, slow: Places) -> Block:
+        """Reads the slow lines one by one and puts them in their places."""
+        frames: list[Frame] = []
+        at: list[int] = []  # among the lines
+        losses: list[tuple[int, Lost]] = []
+        keep = np.ones(begins.size, np.bool_)
+        for line, begin, end in zip(slow.tolist(), begins[slow].tolist(), ends[slow].tolist(), strict=True):
+            found = contents(self._line_at(begin, end), True, self._layout.parse)
+            if type(found) is Frame:
+                frames.append(found)
+                at.append(line)
+                continue
+            keep[line] = False
+            if isinstance(found, Lost):
+                losses.append((line, found))
+        read = from_frames(frames, self._buses)
+        self._buses = list(read.buses)
+        if frames:
+            for name in ARRAYS:
+                rows.arrays[name][at] = getattr(read, name)
+        arrays = rows.arrays
+        if not keep.all():
+            arrays = {name: array[keep] for name, array in arrays.items()}
+        before: Places = np.cumsum(keep) - keep  # frames before each line
+        others = {int(before[at[row]]): frame for row, frame in read.others.items()}
+        there = [(int(before[line]), self._line + line + 1, lost) for line, lost in losses]
+        return Block(self._columns(arrays, others), there)
+
+    def _learn(self, begins: Places, ends: Places, slow: Places) -> bool:
+        """Whether one of the first slow lines is common but for an interface name not yet known."""
+        if self._layout is not LOG:
+            return False
+        for line in slow[:_LEARN_FROM].tolist():
+            text = self._line_at(int(begins[line]), int(ends[line]))
+            found = contents(text, True, self._layout.parse)
+            if type(found) is not Frame or text[19:20] != b" ":
+                continue
+            field = text[20 : text.find(found.bus.encode("ascii") + b" ", 20) + len(found.bus) + 1]
+            if field.lstrip(b" ") != found.bus.encode("ascii") + b" ":
+                continue
+            if field in self._fields or len(field) > _LONGEST_FIELD:
+                continue
+            if found.bus not in self._buses:
+                if len(self._buses) >= ELSEWHERE:
+                    continue
+                self._buses.append(found.bus)
+            self._fields[field] = self._buses.index(found.bus)
+            return True
+        return False
+
+    def _fast(self, begins: Places, ends: Places) -> _Rows:
+        words, n = self._words, begins.size
+        ok, ids_at, bus = self._names(begins)
+        opening = words[begins] ^ _OPEN[0]
+        middle = words[begins + 8] ^ _POINT[0]
+        closing = words[begins + 12] ^ _CLOSE[0]
+        stray = strays(opening, _OPEN[1])
+        stray |= strays(middle, _POINT[1])
+        stray |= strays(closing, _CLOSE[1])
+        stray &= HIGH
+        ok &= stray == 0
+        eight = from_decimal((opening >> U(8)) | (middle << U(56)))  # of the ten digits of seconds
+        us = eight * U(100_000_000)
+        us += from_decimal(((middle >> U(8)) & U(0xFFFF)) | (closing << U(16)))
+        if n and int(eight.max()) > 92_233_719:
+            ok &= us < _MAX_US
+        us *= U(1000)
+        data_at, ids = self._identifiers(ids_at, ok)
+        sizes, sent = self._ends(ends)
+        sizes -= data_at
+        ok &= (sizes.view(np.uint64) <= U(16)) & ((sizes & 1) == 0)
+        payload = self._payload(data_at, sizes, ok)
+        sizes >>= 1
+        arrays: dict[str, NDArray[Any]] = {
+            "t_ns": us.view(np.int64),
+            "can_id": ids,
+            "length": sizes.astype(np.uint8),
+            "payload": payload.astype("<u8", copy=False).view(np.uint8).reshape(-1, 8),
+            "sent": sent,
+            "kind": np.zeros(n, np.uint8),
+            "bus": bus,
+        }
+        return _Rows(ok, arrays)
+
+    def _names(self, begins: Places) -> tuple[Truths, Places, NDArray[np.uint8]]:
+        """Rows whose interface name is known, where their identifiers begin, and which bus it is."""
+        at = begins + 20
+        low = self._words[at]
+        ok = np.zeros(begins.size, np.bool_)
+        bus = np.zeros(begins.size, np.uint8)
+        sizes: Places | int = 0
+        for field, index in self._fields.items():
+            size = len(field)
+            here = (low & FIRST[min(size, 8)]) == U(int.from_bytes(field[:8], "little"))
+            if size > 8:
+                here &= (self._words[at + 8] & FIRST[size - 8]) == U(int.from_bytes(field[8:], "little"))
+            if len(self._fields) == 1:
+                bus[:] = index
+                return here, at + size, bus
+            ok |= here
+            bus[here] = index
+            sizes = sizes + here * size
+        return ok, at + sizes, bus
+
+    def _identifiers(self, at: Places, ok: Truths) -> tuple[Places, NDArray[np.uint32]]:
+        """Where the data begins, and identifiers with bit 31 as in `Columns`; narrows `ok`."""
+        words = self._words[at]
+        is_long = self._bytes[at + 8] == 35
+        if is_long.all():
+            ok &= is_hex(words)
+            ids = from_hex(words)
+            ok &= (ids & U(0xE0)) == 0
+            return at + 9, ids.astype(np.uint32).byteswap() | np.uint32(EXTENDED)
+        is_short = ~is_long & (self._bytes[at + 3] == 35)
+        words = np.where(is_short, (words << U(40)) | _STANDARD, words)
+        ok &= is_long | is_short
+        ok &= is_hex(words)
+        ids = from_hex(words)
+        ok &= (ids & np.where(is_short, U(0x080000), U(0xE0))) == 0
+        flag = np.where(is_short, np.uint32(0), np.uint32(EXTENDED))
+        return at + np.where(is_short, 4, 9), ids.astype(np.uint32).byteswap() | flag
+
+    def _ends(self, ends: Places) -> tuple[Places, Truths]:
+        """Where the data ends, and whether the suffix says sent."""
+        tails = self._pairs[ends - 2]
+        received = tails == _RECEIVED
+        if received.all():
+            return ends - 2, np.zeros(ends.size, np.bool_)
+        returns = (tails >> np.uint16(8)) == 13
+        if returns.any():
+            ends = ends - returns
+            tails = self._pairs[ends - 2]
+            received = tails == _RECEIVED
+        sent = tails == _SENT
+        return ends - 2 * (received | sent), sent
+
+    def _payload(self, at: Places, sizes: Places, ok: Truths) -> Bits64:
+        """Data bytes in words, the first one lowest; narrows `ok`."""
+        low, high = self._words[at], self._words[at + 8]
+        if not (sizes == 16).all():
+            within = np.clip(sizes, 0, 16)
+            low = ((low ^ ZEROS) & FIRST[np.minimum(within, 8)]) ^ ZEROS
+            high = ((high ^ ZEROS) & FIRST[np.maximum(within - 8, 0)]) ^ ZEROS
+        ok &= is_hex(low)
+        ok &= is_hex(high)
+        return from_hex(low) | (from_hex(high) << U(32))

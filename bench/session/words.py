@@ -1,0 +1,67 @@
+"""Eight characters at once: checks and conversions of text in 64-bit words, first character lowest.
+
+A word holds eight bytes of text; every function works on whole arrays of them. The checks are exact:
+a word passes only when each of its bytes is what it should be.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .columns import Bits64, Truths
+
+U = np.uint64
+HIGH = U(0x8080808080808080)
+ZEROS = U(0x3030303030303030)  # eight characters "0"
+_NIBBLES = U(0x0F0F0F0F0F0F0F0F)
+_ONES = U(0x0101010101010101)
+_PAIRS = U(0x00FF00FF00FF00FF)
+_FOURS = U(0x0000FFFF0000FFFF)
+_LOW = U(0xFFFFFFFF)
+FIRST = np.array([(1 << 8 * k) - 1 for k in range(9)], U)  # the first k bytes of a word
+
+
+def pattern(text: str) -> tuple[np.uint64, np.uint64]:
+    """For `strays`: eight characters, `9` for any digit, everything else for itself."""
+    expected = sum((0x30 if c == "9" else ord(c)) << 8 * k for k, c in enumerate(text))
+    slack = sum((0x76 if c == "9" else 0x7F) << 8 * k for k, c in enumerate(text))
+    return U(expected), U(slack)
+
+
+def strays(digits: Bits64, slack: np.uint64) -> Bits64:
+    """High bits where a byte is no digit value 0..9 (or not 0, where a fixed character was expected).
+
+    `digits`: words exclusive-or the expected ones of `pattern`. A sum can carry into the next
+    byte only out of a byte above 0x7F, and that byte is a stray itself.
+    """
+    return digits | (digits + slack)
+
+
+def is_hex(words: Bits64) -> Truths:
+    """Whether all eight characters are hex digits of either case."""
+    ok = words + U(0x5050505050505050)  # high bit: at least "0"
+    ok &= ~(words + U(0x4646464646464646))  # and at most "9"
+    lower = words | U(0x2020202020202020)
+    letter = lower + U(0x1F1F1F1F1F1F1F1F)  # at least "a"
+    letter &= ~(lower + U(0x1919191919191919))  # and at most "f"
+    ok |= letter
+    ok &= ~words  # a byte above 0x7F is none, and only such a one carries into its neighbour
+    ok &= HIGH
+    passed: Truths = ok == HIGH
+    return passed
+
+
+def from_hex(words: Bits64) -> Bits64:
+    """Eight hex digits to four bytes in their order, the first one lowest."""
+    v = words & _NIBBLES
+    v += U(9) * ((words >> U(6)) & _ONES)
+    v = ((v << U(4)) | (v >> U(8))) & _PAIRS
+    v = (v | (v >> U(8))) & _FOURS
+    return (v | (v >> U(16))) & _LOW
+
+
+def from_decimal(digits: Bits64) -> Bits64:
+    """Eight digit values, the first one most significant, to their number."""
+    v = (digits * U(10) + (digits >> U(8))) & _PAIRS
+    v = (v * U(100) + (v >> U(16))) & _FOURS
+    return (v * U(10000) + (v >> U(32))) & _LOW
