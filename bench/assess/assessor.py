@@ -212,8 +212,8 @@ class Assessor:
         if frame.t_ns < self.t_ns - STEP_BACK_NS:
             self._stepped_back = True
             back_s = (self.t_ns - frame.t_ns) / 1e9
-            text = f"the stamps step back by {back_s:.3f} s at frame {self.frames}; nothing was judged from there"
-            self.findings.doubt("recording", text, self.t_ns)
+            text = f"the stamps step back by {back_s:.3f} s at frame {self.frames}"
+            self.findings.doubt("recording", f"{text}: nothing was judged from there on", self.t_ns)
             return
         tag = None
         if frame.direction == TX:

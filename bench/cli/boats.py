@@ -26,7 +26,7 @@ def existing_file(word: str, *, what: str) -> Path:
     path = Path(word)
     if path.is_dir():
         raise UsageError(
-            Complaint(f"the {what} is a folder, not a file", path=word, expected=f"a {what}'s file")
+            Complaint(f"the {what} is a folder, not a file", path=word, expected=f"the file of a {what}")
         )
     if not path.exists():
         boat = nearest(word, BOATS) if "/" not in word and not path.suffix else ""

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from bench.cli.loading import Boat, load_boat, load_boat_file
 from bench.cli.output import print_json, warn
+from bench.cli.require import parse_require, with_requirement
 from bench.core.entry import Started
 from bench.core.errors import Complaint, UsageError
 from bench.core.frame import Frame
@@ -18,6 +19,7 @@ from bench.report.files import verdict_document
 from bench.report.terminal import verdict_text, wants_colour, width_of
 from bench.session import Session, open_session
 from bench.spec.model import Spec
+from bench.spec.profile import BenchProfile
 
 
 def judge_command(args: argparse.Namespace) -> int:
@@ -72,12 +74,31 @@ def verdict_of(session: Session, boat: Boat) -> Verdict:
     from bench.assess import assess_session
 
     boat.definitions.forget()
-    return assess_session(session, boat.spec, boat.definitions, boat.model)
+    verdict = assess_session(
+        session, boat.spec, boat.definitions, boat.model, profile=_profile_of(session, boat)
+    )
+    require = session.header.get("require")
+    if not isinstance(require, str):
+        return verdict
+    requirement = parse_require(require, boat.spec.circuits, boat.spec.controls)
+    return with_requirement(verdict, requirement, boat.spec.circuits, start_ns_of(session))
+
+
+def _profile_of(session: Session, boat: Boat) -> BenchProfile | None:
+    """The bench profile that a session was run with, when there was one."""
+    from bench.spec.profile import load_profile, match_profile
+
+    path = session.path / "bench.yaml"
+    if not session.path.is_dir() or not path.exists():
+        return None
+    profile = load_profile(path)
+    warn(match_profile(profile, boat.spec))
+    return profile
 
 
 def _boat_of(session: Session, spec_word: str | None) -> Boat:
     if spec_word is not None:
-        return load_boat(spec_word)
+        return _same_boat(session, load_boat(spec_word))
     own = session.path / "spec.yaml" if session.path.is_dir() else None
     if own is None:
         text = "a bare recording has no spec of its own"
@@ -88,6 +109,16 @@ def _boat_of(session: Session, spec_word: str | None) -> Boat:
     return load_boat_file(own)
 
 
+def _same_boat(session: Session, boat: Boat) -> Boat:
+    """Raises: UsageError when the session says that it was run on another boat."""
+    name = session.header.get("boat", boat.spec.boat.name)
+    if name == boat.spec.boat.name:
+        return boat
+    text = f"this session is one of {name}, the spec is for {boat.spec.boat.name}"
+    advice = "name the right spec, or judge frames.log alone"
+    raise UsageError(Complaint(text, path=str(session.path), advice=advice))
+
+
 def material_of(session: Session, boat: Boat, verdict: Verdict) -> Material:
     """What reports are made from. One more pass over the recording finds the evidence."""
     entries = list(session.entries()) if verdict.discrepancies else []
@@ -95,7 +126,7 @@ def material_of(session: Session, boat: Boat, verdict: Verdict) -> Material:
     return Material(
         title=boat.spec.boat.name,
         verdict=verdict,
-        start_ns=_start_ns(session),
+        start_ns=start_ns_of(session),
         facts=_facts(session),
         groups=groups_of(boat.spec),
         excerpts=excerpts(entries, verdict, lambda frame: explain(frame, boat)),
@@ -108,7 +139,7 @@ def groups_of(spec: Spec) -> Mapping[str, str]:
     return {**dict.fromkeys(spec.controls, "control"), **dict.fromkeys(spec.circuits, "circuit")}
 
 
-def _start_ns(session: Session) -> int:
+def start_ns_of(session: Session) -> int:
     """The first stamp: judging's start, or the first frame of a foreign recording."""
     for entry in session.entries():
         if isinstance(entry, Started | Frame):

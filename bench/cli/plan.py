@@ -41,6 +41,11 @@ def run(args: argparse.Namespace) -> int:
     from bench.cli.loading import load_boat, plan_for
     from bench.cli.output import print_json, print_lines
 
+    if args.on != "twin":
+        from bench.core.clock import SystemClock
+        from bench.link.open import link_from_text
+
+        link_from_text(args.on, SystemClock())  # only to hear of a wrong name
     boat = load_boat(args.spec)
     plan = plan_for(boat.spec, short=args.short, supply=args.on == "twin")
     if args.json:

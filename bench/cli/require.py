@@ -40,6 +40,9 @@ def parse_require(text: str, circuits: Collection[str], controls: Collection[str
             complaints.append(
                 Complaint(f"--require {item}: the spec has no such circuit or control", advice=advice)
             )
+    if not share and not names and not complaints:
+        expected = "a share such as 95%, or names of circuits and controls"
+        complaints.append(Complaint("--require requires nothing", expected=expected))
     if complaints:
         raise UsageError(complaints)
     return Requirement(share, tuple(names))
@@ -50,9 +53,9 @@ def with_requirement(
 ) -> Verdict:
     """The verdict, a pass turned inconclusive where less was tested than required.
 
-    A circuit counts when it was tested and nothing about it was left in doubt.
+    A circuit counts when it was tested, in full, and nothing about it was left in doubt.
     """
-    doubted = {doubt.subject for doubt in verdict.doubts}
+    doubted = {doubt.subject for doubt in verdict.doubts} | set(verdict.not_tested)
     tested = [name for name in circuits if name in verdict.tested and name not in doubted]
     doubts = []
     if len(tested) * 100 < requirement.share_pct * len(circuits):

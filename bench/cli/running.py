@@ -12,7 +12,7 @@ from pathlib import Path
 
 from bench.cli.boats import existing_file
 from bench.cli.energise import confirm
-from bench.cli.judging import material_of, tell
+from bench.cli.judging import material_of, start_ns_of, tell
 from bench.cli.loading import Boat, load_boat
 from bench.cli.output import warn
 from bench.cli.require import parse_require, with_requirement
@@ -125,6 +125,8 @@ def run_boat(
     facts: dict[str, object] = {"asked_for": wish.on, "judge": JUDGE_VERSION}
     if wish.on == "twin":
         facts |= {"seed": wish.seed, "fault": wish.fault or "none"}
+    if wish.require is not None:
+        facts["require"] = wish.require
     wishes = Wishes(
         short=wish.short, out=wish.out, until_first=wish.until_first, guard=wish.on != "twin", facts=facts
     )
@@ -148,7 +150,7 @@ def run_boat(
     session = open_session(wish.out)
     if wish.require is not None:
         requirement = parse_require(wish.require, boat.spec.circuits, boat.spec.controls)
-        verdict = with_requirement(verdict, requirement, boat.spec.circuits, session.header["start_ns"])
+        verdict = with_requirement(verdict, requirement, boat.spec.circuits, start_ns_of(session))
     material = material_of(session, boat, verdict)
     if write:
         write_results(wish.out, material)
@@ -158,7 +160,7 @@ def run_boat(
 def _tables(wish: Wish, boat: Boat) -> Tables:
     """The virtual box: of the file that was named, or shipped for the boat's name."""
     if wish.tables is not None:
-        return load_tables(existing_file(wish.tables, what="tables file"))
+        return load_tables(existing_file(wish.tables, what="virtual box"))
     return boat_tables(boat.spec.boat.name)
 
 

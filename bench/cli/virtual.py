@@ -30,7 +30,7 @@ def make_twin(word: str, *, fault: str | None = None, seed: int = 1, start_ns: i
     from bench.lab.api import boat_tables
 
     named = "/" in word or word.endswith(".toml")
-    tables = load_tables(existing_file(word, what="tables file")) if named else boat_tables(boat_name(word))
+    tables = load_tables(existing_file(word, what="virtual box")) if named else boat_tables(boat_name(word))
     return Twin(tables, seed=seed, faults=parse_faults(fault), start_ns=start_ns)
 
 

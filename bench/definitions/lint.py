@@ -127,7 +127,7 @@ def _scan(lint: _Lint, text: str) -> None:
             lint.say(number, "a text in quotes never ends: the file is cut off here")
         elif head == "BO_":
             _scan_message(lint, number, line, number >= last)
-        elif head == "SG_" and ":" in line:
+        elif head == "SG_" and (":" in line or number >= last):
             _scan_signal(lint, number, line, number >= last)
         elif head in _ENDED and not raw.startswith((" ", "\t")):
             if not line.endswith(";"):
@@ -137,6 +137,8 @@ def _scan(lint: _Lint, text: str) -> None:
                 lint.nested.add(int(m[1]))
             elif head == "VAL_" and (m := _VAL.match(line)):
                 lint.labels.append((number, int(m[1]), m[2], m[3]))
+        elif number >= last and any(word.startswith(line) and line for word in ("BO_", "SG_", *_ENDED)):
+            lint.say(number, "half a word: the file is cut off here")
 
 
 def _scan_message(lint: _Lint, number: int, line: str, is_last: bool) -> None:

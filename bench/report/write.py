@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from errno import EISDIR
 from pathlib import Path
 
-from bench.core.errors import BenchError, Complaint
+from bench.core.errors import BenchError, Complaint, UsageError
 from bench.report.files import discrepancies_csv, discrepancies_jsonl, verdict_json
 from bench.report.html import html_report
 from bench.report.junit import junit_xml
@@ -29,12 +30,17 @@ def write_results(folder: Path, material: Material) -> list[Path]:
 
 
 def write_text(path: Path, text: str) -> Path:
-    """Raises: BenchError when `path` cannot be written."""
+    """Raises: UsageError when a file or folder is in the way, BenchError when `path` cannot be written."""
     part = path.with_name(path.name + ".part")
     try:
+        if path.is_dir():
+            raise IsADirectoryError(EISDIR, "there is a folder of that name")
         path.parent.mkdir(parents=True, exist_ok=True)
         part.write_text(text, encoding="utf-8", newline="\n")
         part.replace(path)
+    except (FileExistsError, NotADirectoryError, IsADirectoryError) as error:
+        text = f"cannot write: {error.strerror or error}"
+        raise UsageError(Complaint(text, path=str(path), advice="name another place")) from error
     except OSError as error:
         raise BenchError(
             Complaint(

@@ -75,9 +75,13 @@ class Fault:
         argument = self.argument or default_argument(kind, tables.name)
         parts = [p.strip() for p in argument.split("/")]
         try:
+            if any(p.lower().lstrip("+-") in ("nan", "inf", "infinity") for p in parts):
+                raise ValueError
             return _APPLY[self.kind](tables, quirks, parts)
         except (KeyError, IndexError, ValueError) as e:
-            said = str(e.args[0]) if e.args and isinstance(e, ValueError) else f"{argument!r} does not fit"
+            said = str(e.args[0]) if e.args and isinstance(e, ValueError) else ""
+            if not said or said.startswith(("could not convert", "invalid literal")):
+                said = f"{argument!r} does not fit"
             text = f"fault {self.kind}: {said}"
             raise UsageError(Complaint(text, expected=kind.argument, advice=_example(kind))) from e
 

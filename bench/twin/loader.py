@@ -13,6 +13,7 @@ from bench.twin.check import check
 from bench.twin.toml_rows import Row, nearest, places
 
 _COPPER_OHM_MM2_PER_M = 1 / 58  # 100 % IACS at 20 degC (facts WIR-14)
+MOST_BYTES = 2_000_000
 _Made = TypeVar("_Made")
 
 
@@ -36,9 +37,17 @@ def load_tables(path: str | Path) -> t.Tables:
     """Tables of a file. Raises UsageError with every complaint."""
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as e:
-        raise UsageError(Complaint(f"cannot read the tables: {e}", str(path))) from e
+        with path.open("rb") as file:
+            data = file.read(MOST_BYTES + 1)
+    except OSError as e:
+        raise UsageError(Complaint(f"cannot read the tables: {e.strerror or e}", str(path))) from e
+    if len(data) > MOST_BYTES:
+        expected = f"at most {MOST_BYTES:,} bytes"
+        raise UsageError(Complaint("too big for tables", str(path), expected=expected))
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError as e:
+        raise UsageError(Complaint("not a text file", str(path), expected="tables in UTF-8")) from e
     return parse_tables(text, path)
 
 

@@ -70,7 +70,7 @@ def test_a_spec_that_is_a_folder_is_told_so(capsys, tmp_path):
     status, text = said(capsys, "check", tmp_path)
     assert (status, text) == (
         2,
-        f"hardstand: {tmp_path}: error: the spec is a folder, not a file - expected a spec's file\n",
+        f"hardstand: {tmp_path}: error: the spec is a folder, not a file - expected the file of a spec\n",
     )
 
 

@@ -42,3 +42,9 @@ def test_a_circuit_in_doubt_does_not_count_as_tested():
 
 def test_a_fail_stays_a_fail():
     assert with_requirement(Verdict(FAIL), Requirement(100), CIRCUITS, 0).outcome == FAIL
+
+
+def test_a_circuit_tested_in_part_does_not_count_as_tested():
+    verdict = Verdict(PASS, tested={"horn": "seen off"}, not_tested={"horn": "not seen both off and on"})
+    assert with_requirement(verdict, Requirement(25), CIRCUITS, 0).outcome == INCONCLUSIVE
+    assert with_requirement(verdict, Requirement(0, ("horn",)), CIRCUITS, 0).outcome == INCONCLUSIVE

@@ -6,12 +6,13 @@ import json
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 from xml.etree import ElementTree as Xml
 
 import pytest
 
 from bench.core.entry import Alive, StepMark
-from bench.core.errors import BenchError
+from bench.core.errors import BenchError, UsageError
 from bench.core.frame import Frame
 from bench.core.verdict import FAIL, INCONCLUSIVE, PASS, Deviation, Discrepancy, Verdict
 from bench.report import RESULT_FILES, Material, excerpts, step_texts, write_results
@@ -161,9 +162,18 @@ def test_all_result_files_are_written_whole_and_replace_older_ones(material, tmp
     assert json.loads((tmp_path / "verdict.json").read_text())["outcome"] == "fail"
 
 
-def test_a_folder_that_cannot_be_written_is_the_operators_matter(material, tmp_path):
+def test_a_folder_that_cannot_be_written_is_the_operators_matter(material, tmp_path, monkeypatch):
+    def full(*_args, **_options):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_text", full)
+    with pytest.raises(BenchError, match=r"cannot write: No space left .* - is the disk full, or the folder"):
+        write_results(tmp_path, material)
+
+
+def test_a_file_in_the_place_of_the_folder_is_the_callers_matter(material, tmp_path):
     (tmp_path / "file").write_text("")
-    with pytest.raises(BenchError, match=r"cannot write: .* - is the disk full, or the folder read-only\?"):
+    with pytest.raises(UsageError, match=r"cannot write: .* - name another place"):
         write_results(tmp_path / "file", material)
 
 
