@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import repeat
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,6 +107,13 @@ class Columns:
             yield mark
             at = row
         yield from frames[at:]
+
+    def rows(self, wanted: NDArray[np.intp]) -> Columns:
+        """The rows of these numbers as copies, without marks."""
+        made: dict[str, Any] = {name: getattr(self, name)[wanted] for name in ARRAYS}
+        kept = {row: n for n, row in enumerate(wanted.tolist())} if self.others else {}
+        others = {kept[row]: frame for row, frame in self.others.items() if row in kept}
+        return replace(self, **made, others=others, marks=())
 
     def part(self, start: int, stop: int) -> Columns:
         """Rows `start` to `stop` (not included), with the marks before each of them, and those behind
