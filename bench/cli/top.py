@@ -21,6 +21,7 @@ COMMANDS = {
     "plan": "what a run would do, how long it takes, what it covers and what it leaves out",
     "run": "run the regression on a box, real or virtual, and judge it",
     "judge": "judge a recorded session, or another logger's recording, again",
+    "compare": "what differs between two recorded sessions, and whether it is more than noise",
     "report": "write the report and result files of a recorded session",
     "twin": "serve the virtual box on a pseudo-terminal, or list the faults it can have",
     "demo": "the main job on the virtual box: once healthy, once with a seeded fault",
@@ -32,6 +33,7 @@ exit status:
   1    at least one discrepancy (also when interrupted after one)
   2    the spec, the definitions or the command line are wrong
   3    inconclusive, or the bench failed
+       compare: 0 same, 1 different, 2 wrong input, 3 cannot tell
   130  interrupted (Ctrl-C) before any discrepancy; 143: terminated before any
 """
 

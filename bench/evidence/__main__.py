@@ -14,6 +14,7 @@ STUDIES = {
     "faults": "every seeded fault ends in its expected verdict",
     "cuts": "recordings cut anywhere neither fail wrongly nor lose what they showed",
     "speed": "how much faster than real time the virtual regression runs",
+    "compare": "healthy sessions compare as the same, small faults as different",
     "kills": "a run killed at any moment leaves a session that opens and a box that is off",
 }
 

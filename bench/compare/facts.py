@@ -1,0 +1,262 @@
+"""What one session showed and the other did not: states, levels, lamps, order. Seen or not seen: no test."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from itertools import combinations, pairwise
+
+from bench.compare.measure import STEADY_NS, Change, Effects, clusters_of, response_ns
+from bench.compare.observe import MS, Record
+from bench.compare.result import Difference
+from bench.core.event import PRESS, RELEASE
+from bench.spec.model import Box
+
+LEVEL_SLACK_COUNTS = 1.5  # both sessions' rounding and truncation: twice what the judge grants one
+Pair = tuple[int, int]
+WORDS = {
+    "state": {0.0: "off", 1.0: "on"},
+    "lamp": {0.0: "off", 1.0: "on", 2.0: "flashing"},
+    "fault": {
+        0.0: "none",
+        1.0: "tripped",
+        2.0: "open load",
+        3.0: "by hand",
+        4.0: "overcurrent",
+        5.0: "overheat",
+    },
+}
+
+
+class Facts:
+    """Differences between two records over matched stimuli.
+
+    `signals`: those observed in both. `compared`: circuits and controls of which something was.
+    """
+
+    def __init__(
+        self,
+        a: Record,
+        b: Record,
+        effects_a: Sequence[Effects],
+        effects_b: Sequence[Effects],
+        pairs: list[Pair],
+    ) -> None:
+        self.a, self.b, self.pairs = a, b, pairs
+        self.effects_a, self.effects_b = effects_a, effects_b
+        self.blind: set[str] = set()
+        self.signals = sorted(
+            s
+            for s in a.courses
+            if s in b.courses and a.courses[s].values and b.courses[s].values and clusters_of(a, s)
+        )
+        self._jitter_ns = round(2 * (a.jitter_ms + b.jitter_ms) * MS)
+
+    def found(self) -> list[Difference]:
+        """All, in the order of the first session; the same one after the same stimulus told once."""
+        found: list[Difference] = []
+        for signal in self.signals:
+            if signal.startswith(("level:", "backlight:")):
+                found += self._levels(signal)
+            else:
+                found += self._sequences(signal)
+        found += self._orders()
+        found += self._absent()
+        return sorted(_folded(found), key=lambda d: (d.t_a_ns, _RANK[d.kind], d.subject))
+
+    # ---- on and off
+    def _sequences(self, signal: str) -> Iterator[Difference]:
+        kind, _, subject = signal.partition(":")
+        clusters = clusters_of(self.a, signal)
+        mine = [p for p in self.pairs if self.a.stimuli[p[0]].reached & clusters]
+        done = -1
+        for number, (i, j) in enumerate(mine):
+            if number <= done or signal not in self.effects_a[i].span_ns:
+                continue
+            if signal not in self.effects_b[j].span_ns or self._is_blind(i, j, signal):
+                continue
+            x, y = self._changes(i, j, signal)
+            if _values(x) == _values(y):
+                yield from self._timers(signal, i, j, x, y)
+                continue
+            if number + 1 < len(mine):
+                next_x, next_y = self._changes(*mine[number + 1], signal)
+                if _values(x) + _values(next_x) == _values(y) + _values(next_y):
+                    done = number + 1  # the same changes, only told around the next stimulus
+                    continue
+            of = self._same_key(i)
+            yield self._fact(kind, subject, i, j, _words(kind, x), _words(kind, y), of)
+
+    def _timers(self, signal: str, i: int, j: int, x: list[Change], y: list[Change]) -> Iterator[Difference]:
+        """Changes that came by themselves later: apart by more than both boxes together may be."""
+        kind, _, subject = signal.partition(":")
+        if kind != "state":
+            return
+        limit_ns = self._timer_limit_ns(signal)
+        for (at_a, value), (at_b, _) in zip(x, y, strict=True):
+            if max(at_a, at_b) > response_ns(self.a, signal) and abs(at_a - at_b) > limit_ns:
+                word = WORDS[kind][value]
+                a, b = f"{word} after {at_a / 1e9:.3f} s", f"{word} after {at_b / 1e9:.3f} s"
+                yield self._fact("timer", subject, i, j, a, b, self._same_key(i))
+                return
+
+    def _timer_limit_ns(self, signal: str) -> int:
+        out = 0.0
+        for cluster in clusters_of(self.a, signal):
+            for name in self.a.model.clusters[cluster]:
+                timer = self.a.spec.circuits[name].auto_off
+                out = max(out, 2000 * timer.tolerance_s if timer else 0.0)
+        respond = max(b.respond_ms for b in self.a.spec.boxes.values())
+        return round((out + respond) * MS) + self._jitter_ns
+
+    # ---- levels
+    def _levels(self, signal: str) -> Iterator[Difference]:
+        kind, _, subject = signal.partition(":")
+        clusters = clusters_of(self.a, signal)
+        for i, j in self.pairs:
+            if not self.a.stimuli[i].reached & clusters or self._is_blind(i, j, signal):
+                continue
+            ends = (
+                self._end(self.a, i, self.effects_a[i], signal),
+                self._end(self.b, j, self.effects_b[j], signal),
+            )
+            if ends[0] is None or ends[1] is None:
+                continue
+            if abs(ends[0] - ends[1]) > self._level_floor(signal, i, j):
+                if (ends[0] > 0) != (ends[1] > 0) and f"state:{subject}" in self.signals:
+                    continue  # told as a state
+                a, b = f"{ends[0]:.1f} %", f"{ends[1]:.1f} %"
+                yield self._fact(kind, subject, i, j, a, b, self._same_key(i))
+
+    def _end(self, record: Record, number: int, effects: Effects, signal: str) -> float | None:
+        """The level it came to rest at before the next stimulus; None when it was still moving."""
+        span = effects.span_ns.get(signal)
+        changes = effects.changes.get(signal, [])
+        if span is None or span < 2 * STEADY_NS or (changes and span - changes[-1][0] < STEADY_NS):
+            return None
+        t_ns = record.stimuli[number].t_ns
+        return changes[-1][1] if changes else record.courses[signal].at(t_ns)
+
+    def _level_floor(self, signal: str, i: int, j: int) -> float:
+        """Resolution of the reports; for a dimmer also what timing makes of its speed, and what the two
+        levels lay apart before."""
+        kind, _, subject = signal.partition(":")
+        boxes = self.a.spec.boxes
+        step = max(b.level_step_pct for b in boxes.values())
+        floor = LEVEL_SLACK_COUNTS * step
+        circuit = self.a.spec.circuits.get(subject) if kind == "level" else None
+        if circuit is None or circuit.dim is None:
+            return floor
+        box, dim = boxes[circuit.box], circuit.dim
+        speed = (100.0 - dim.min_pct) / dim.range_s
+        held = self._held_ns(self.a, i) - self._held_ns(self.b, j)
+        apart_s = (abs(held) + self._jitter_ns) / 1e9 + 2 * reaction_s(box)
+        before = [r.courses[signal].at(r.stimuli[k].t_ns) or 0.0 for r, k in ((self.a, i), (self.b, j))]
+        return floor + speed * apart_s + abs(before[0] - before[1]) * (min(before) > 0)
+
+    @staticmethod
+    def _held_ns(record: Record, number: int) -> int:
+        """From the press of the key to its release; 0 where that is not what happened."""
+        end = record.stimuli[number]
+        if end.kind != RELEASE:
+            return 0
+        for other in reversed(record.stimuli[:number]):
+            if other.name == end.name and other.kind == PRESS:
+                return end.t_ns - other.t_ns
+        return 0
+
+    # ---- order
+    def _orders(self) -> Iterator[Difference]:
+        apart_ns = max(round(order_floor_ms(b, self._jitter_ns) * MS) for b in self.a.spec.boxes.values())
+        states = [s for s in self.signals if s.startswith("state:")]
+        for i, j in self.pairs:
+            first_a = {s: c[0][0] for s, c in self.effects_a[i].changes.items() if s in states}
+            first_b = {s: c[0][0] for s, c in self.effects_b[j].changes.items() if s in states}
+            for one, other in combinations(sorted(first_a.keys() & first_b.keys()), 2):
+                gap_a, gap_b = first_a[other] - first_a[one], first_b[other] - first_b[one]
+                if min(abs(gap_a), abs(gap_b)) <= apart_ns or (gap_a > 0) == (gap_b > 0):
+                    continue
+                if self._is_blind(i, j, one):
+                    continue
+                names = one.partition(":")[2], other.partition(":")[2]
+                a, b = (f"{names[g < 0]} before {names[g > 0]}" for g in (gap_a, gap_b))
+                yield self._fact("order", names[0], i, j, a, b, self._same_key(i))
+
+    # ---- reported or not
+    def _absent(self) -> Iterator[Difference]:
+        for signal in sorted(self.a.courses.keys() & self.b.courses.keys()):
+            seen = [bool(r.courses[signal].values) for r in (self.a, self.b)]
+            if seen[0] != seen[1]:
+                words = [f"{signal.partition(':')[0]} reported" if s else "not available" for s in seen]
+                subject = signal.partition(":")[2]
+                yield Difference("absent", subject, "", self.a.start_ns, self.b.start_ns, words[0], words[1])
+
+    # ---- together
+    def _changes(self, i: int, j: int, signal: str) -> tuple[list[Change], list[Change]]:
+        """Both lists; where they differ, what came after the shorter of both spans is left out."""
+        x = self.effects_a[i].changes.get(signal, [])
+        y = self.effects_b[j].changes.get(signal, [])
+        if _values(x) != _values(y):
+            span = min(self.effects_a[i].span_ns.get(signal, 0), self.effects_b[j].span_ns.get(signal, 0))
+            x, y = ([c for c in z if c[0] <= span] for z in (x, y))
+        return x, y
+
+    def _is_blind(self, i: int, j: int, signal: str) -> bool:
+        for record, k, effects in ((self.a, i, self.effects_a), (self.b, j, self.effects_b)):
+            start = record.stimuli[k].t_ns
+            if record.stimuli[k].doubt:
+                return True
+            if record.blind and record.is_blind(start, start + effects[k].span_ns.get(signal, 0)):
+                self.blind.add(signal.partition(":")[2])
+                return True
+        return False
+
+    def _same_key(self, i: int) -> int:
+        key = self.a.stimuli[i].key
+        return sum(self.a.stimuli[k].key == key for k, _ in self.pairs)
+
+    def _fact(self, kind: str, subject: str, i: int, j: int, a: str, b: str, of: int) -> Difference:
+        left, right = self.a.stimuli[i], self.b.stimuli[j]
+        return Difference(kind, subject, left.words(), left.t_ns, right.t_ns, a, b, 1, of)
+
+
+_RANK = {
+    k: n for n, k in enumerate(("state", "timer", "order", "level", "fault", "lamp", "backlight", "absent"))
+}
+
+
+def reaction_s(box: Box) -> float:
+    """How differently the same box may time the same thing: task and spacing of its reports, in seconds."""
+    timing = box.frames_ms.get("level") or box.frames_ms.get("state")
+    spacing = (timing.on_change_ms or timing.cycle_ms or 0.0) if timing else 0.0
+    return (box.timing_ms.task + box.timing_ms.scan + spacing) / 1e3
+
+
+def order_floor_ms(box: Box, jitter_ns: int) -> float:
+    """Changes closer than this have no order that could be told from outside."""
+    return jitter_ns / MS + 1e3 * reaction_s(box)
+
+
+def _values(changes: list[Change]) -> list[float]:
+    return [v for _, v in changes]
+
+
+def _words(kind: str, changes: list[Change]) -> str:
+    """`on, off 0.040 s later`."""
+    if not changes:
+        return "no change"
+    names = WORDS[kind]
+    out = [names.get(changes[0][1], f"{changes[0][1]:g}")]
+    for (before, _), (t_ns, value) in pairwise(changes):
+        out.append(f"{names.get(value, f'{value:g}')} {(t_ns - before) / 1e9:.3f} s later")
+    return ", ".join(out[:4]) + (f" ... {len(out)} changes" if len(out) > 4 else "")
+
+
+def _folded(found: list[Difference]) -> Iterator[Difference]:
+    """Equal in kind, subject and stimulus: told once, with how often."""
+    groups: dict[tuple[str, str, str], list[Difference]] = {}
+    for difference in found:
+        groups.setdefault((difference.kind, difference.subject, difference.stimulus), []).append(difference)
+    for group in groups.values():
+        first = min(group, key=lambda d: d.t_a_ns)
+        yield replace(first, times=len(group))

@@ -1,0 +1,252 @@
+"""What a session shows, without judging it: stimuli, changes of every signal, readings of currents."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from bench.core import event as ev
+from bench.core.entry import Dropped, Entry, HostLate, LinkLost, Refused, Started, SupplySwitched
+from bench.core.frame import TX, Frame
+from bench.core.model import Model
+from bench.definitions import Definitions, Reading
+from bench.session import Session
+from bench.spec.model import Spec
+
+MS = 1_000_000
+FOREIGN_JITTER_MS = 20.0  # assumed of a recording that brings no evidence of its own, as `judge` does
+BLIND_BEFORE_NS = 200 * MS  # a loss may be noticed this long after it happened
+WATCHED = ("state", "level", "fault", "lamp", "backlight")
+
+
+@dataclass(slots=True)
+class Stimulus:
+    """One cause found in a recording. `reached`: clusters it may change, by the spec.
+
+    `doubt`: why it may not have reached the box; empty when nothing speaks against it.
+    """
+
+    t_ns: int
+    kind: str
+    name: str
+    value: int
+    reached: frozenset[int]
+    doubt: str = ""
+
+    @property
+    def key(self) -> tuple[str, str, int]:
+        """What makes two stimuli the same."""
+        return self.kind, self.name, self.value
+
+    def words(self) -> str:
+        """`panel helm 1 pressed`."""
+        what = {
+            ev.PRESS: "pressed",
+            ev.RELEASE: "released",
+            ev.SENSOR: "active" if self.value else "at rest",
+            ev.SUPPLY: f"supply switched {'on' if self.value else 'off'}",
+            ev.WAKE: "woke",
+        }[self.kind]
+        return f"{self.name} {what}"
+
+
+@dataclass(slots=True)
+class Course:
+    """A signal's changes: instants in ns and values in its unit; the first is where it was first seen.
+
+    `absent`: how often it was reported as not available.
+    """
+
+    t_ns: list[int] = field(default_factory=list)
+    values: list[float] = field(default_factory=list)
+    absent: int = 0
+
+    def at(self, t_ns: int) -> float | None:
+        """The value shown latest at that instant; None before the first."""
+        k = bisect_right(self.t_ns, t_ns)
+        return self.values[k - 1] if k else None
+
+    def between(self, from_ns: int, to_ns: int) -> Iterator[tuple[int, float]]:
+        """Changes of (from, to]."""
+        lo, hi = bisect_right(self.t_ns, from_ns), bisect_right(self.t_ns, to_ns)
+        return zip(self.t_ns[lo:hi], self.values[lo:hi], strict=True)
+
+
+@dataclass(slots=True)
+class Record:
+    """One session as it is compared. Instants in nanoseconds of its own clock.
+
+    `readings`: circuit -> instants and amperes of every current report, also those that repeat.
+    `blind`: stretches in which something may have been lost. `doubts`: why little can be said.
+    """
+
+    name: str
+    spec: Spec
+    model: Model
+    stimuli: list[Stimulus] = field(default_factory=list)
+    courses: dict[str, Course] = field(default_factory=dict)
+    readings: dict[str, tuple[list[int], list[float]]] = field(default_factory=dict)
+    blind: list[tuple[int, int]] = field(default_factory=list)
+    doubts: list[str] = field(default_factory=list)
+    identity: dict[str, str] = field(default_factory=dict)
+    jitter_ms: float = FOREIGN_JITTER_MS
+    start_ns: int = 0
+    end_ns: int = 0
+
+    def is_blind(self, from_ns: int, to_ns: int) -> bool:
+        """Whether anything in this stretch may have been lost."""
+        return any(a <= to_ns and b >= from_ns for a, b in self.blind)
+
+
+def observe(session: Session, spec: Spec, definitions: Definitions, model: Model, name: str) -> Record:
+    """Reads a whole recording. Memory grows with its changes and current readings.
+
+    Raises: BenchError when the disk fails.
+    """
+    definitions.forget()
+    watch = _Watch(Record(name, spec, model), definitions, own=bool(session.header))
+    for entry in session.entries():
+        watch.feed(entry)
+    watch.close()
+    record = watch.record
+    if session.bad_count:
+        record.doubts.append(f"{session.bad_count} lines of the recording cannot be read")
+    if session.cut:
+        record.doubts.append(f"the recording was cut: {session.cut}")
+    return record
+
+
+class _Watch:
+    """Takes entries in order and fills a record."""
+
+    def __init__(self, record: Record, definitions: Definitions, *, own: bool) -> None:
+        self.record, self._definitions = record, definitions
+        self._started = not own
+        self._own = own
+        self._reach = _reach(record.spec, record.model)
+        self._counters: dict[str, int] = {}
+        self._held: set[str] = set()
+        self._sensors: dict[str, int] = {}
+        self._repeats = any(b.repeated_counter == "new_event" for b in record.spec.boxes.values())
+        self._sent: list[list[Stimulus]] = []
+        self._bodies: dict[str, object] = {}
+        self._booted: dict[str, int] = {}
+        self._unreadable: dict[str, int] = {}
+
+    def feed(self, entry: Entry) -> None:
+        """One entry."""
+        record = self.record
+        if isinstance(entry, Frame):
+            if not record.start_ns:
+                record.start_ns = entry.t_ns
+            record.end_ns = entry.t_ns
+            self._frame(entry)
+        elif isinstance(entry, Started):
+            self._started = True
+            record.jitter_ms, record.start_ns = entry.jitter_ms, entry.t_ns
+        elif isinstance(entry, SupplySwitched):
+            self._add(entry.t_ns, ev.SUPPLY, entry.box, entry.on)
+        elif isinstance(entry, Dropped):
+            record.blind.append((entry.t_ns - BLIND_BEFORE_NS, entry.t_ns))
+        elif isinstance(entry, HostLate):
+            record.blind.append((entry.t_ns - round(entry.late_ms * MS), entry.t_ns))
+        elif isinstance(entry, LinkLost):
+            record.doubts.append(f"the link was lost: {entry.reason}")
+            record.blind.append((entry.t_ns, 1 << 62))
+        elif isinstance(entry, Refused) and entry.tag < len(self._sent):
+            for stimulus in self._sent[entry.tag]:
+                stimulus.doubt = f"the link refused it: {entry.reason}"
+
+    def close(self) -> None:
+        """After the last entry."""
+        if not self._started:
+            self.record.doubts.append("judging was never started in it")
+        for message, count in self._unreadable.items():
+            self.record.doubts.append(f"{count} frames of {message} cannot be read")
+
+    def _add(self, t_ns: int, kind: str, name: str, value: int) -> Stimulus:
+        reached = self._reach.get((kind, name), frozenset())
+        stimulus = Stimulus(t_ns, kind, name, value, reached)
+        self.record.stimuli.append(stimulus)
+        return stimulus
+
+    def _frame(self, frame: Frame) -> None:
+        sent: list[Stimulus] = []
+        if frame.direction == TX:
+            self._sent.append(sent)
+        reading = self._definitions.decode(frame)
+        if reading is None:
+            return
+        if reading.undecodable is not None:
+            self._unreadable[reading.message] = self._unreadable.get(reading.message, 0) + 1
+            self.record.blind.append((frame.t_ns, frame.t_ns))
+        elif reading.is_control:
+            sent += self._controls(frame.t_ns, reading)
+        else:
+            self._report(frame.t_ns, reading)
+
+    def _controls(self, t_ns: int, reading: Reading) -> Iterator[Stimulus]:
+        for kind, name, value, counter in reading.events:
+            if kind == ev.SENSOR:
+                if self._sensors.get(name) == value:
+                    continue
+                is_first = name not in self._sensors
+                self._sensors[name] = value
+                if is_first and not value:
+                    continue  # the bench says at the start how the sensor stands
+            elif kind in (ev.PRESS, ev.RELEASE):
+                if not self._is_news(reading.node, kind, name, counter):
+                    continue
+                (self._held.add if kind == ev.PRESS else self._held.discard)(name)
+            yield self._add(t_ns, kind, name, value if kind == ev.SENSOR else 1)
+
+    def _is_news(self, node: str, kind: str, name: str, counter: int | None) -> bool:
+        if counter is None:  # keys sent as levels: the same level again is no event
+            return (kind == ev.PRESS) != (name in self._held)
+        repeated = self._counters.get(node) == counter
+        self._counters[node] = counter
+        return not repeated or self._repeats
+
+    def _report(self, t_ns: int, reading: Reading) -> None:
+        record = self.record
+        same = self._bodies.get(reading.message) is reading.body
+        self._bodies[reading.message] = reading.body
+        for signal, value, _, reason in reading.body:
+            kind, _, subject = signal.partition(":")
+            if kind == "current":
+                if value is not None:
+                    times, amps = record.readings.setdefault(subject, ([], []))
+                    times.append(t_ns)
+                    amps.append(value)
+            elif kind in WATCHED and not same:
+                self._change(t_ns, signal, value)
+            elif kind == "identity":
+                record.identity[subject] = reason
+            elif kind == "boot" and t_ns - self._booted.get(subject, -(1 << 62)) > BLIND_BEFORE_NS:
+                self._booted[subject] = t_ns
+                self._add(t_ns, ev.WAKE, subject, 1)
+
+    def _change(self, t_ns: int, signal: str, value: float | None) -> None:
+        course = self.record.courses.setdefault(signal, Course())
+        if value is None:
+            course.absent += 1
+        elif not course.values or course.values[-1] != value:
+            course.t_ns.append(t_ns)
+            course.values.append(value)
+
+
+def _reach(spec: Spec, model: Model) -> Mapping[tuple[str, str], frozenset[int]]:
+    """(kind, name) of a stimulus -> clusters it may change."""
+    cluster_of = {c: k for k, names in enumerate(model.clusters) for c in names}
+    out: dict[tuple[str, str], frozenset[int]] = {}
+    for control in spec.controls:
+        reached = frozenset(cluster_of[c] for c in model.targets(control))
+        out[ev.PRESS, control] = out[ev.RELEASE, control] = reached
+    for force in spec.forces:
+        key = ev.SENSOR, force.sensor
+        out[key] = out.get(key, frozenset()) | {cluster_of[force.circuit]}
+    for box in spec.boxes:
+        own = frozenset(cluster_of[c.name] for c in spec.circuits.values() if c.box == box)
+        out[ev.SUPPLY, box] = out[ev.WAKE, box] = own
+    return out

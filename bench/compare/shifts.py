@@ -1,0 +1,209 @@
+"""Quantities of both sessions and the test of each: delays, currents, speeds of dimmers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+
+from bench.compare import statistics as st
+from bench.compare.measure import Effects, first_reports, ramp_speeds, steady_currents
+from bench.compare.observe import MS, Record
+from bench.compare.result import CANNOT_TELL, DIFFERENT, FALSE_SHARE, SAME, WITHIN_RISK, Shift
+
+FEWEST = 2  # samples of each session, below which nothing is called the same
+ENOUGH_P = FALSE_SHARE / 1000  # with so many samples no equivalence needs to be shown
+Delays = dict[str, tuple[float, float]]  # subject -> ms in a, ms in b
+
+
+def delays(
+    a: Record,
+    b: Record,
+    effects_a: Sequence[Effects],
+    effects_b: Sequence[Effects],
+    pairs: list[tuple[int, int]],
+) -> list[Shift]:
+    """Of each circuit, each control and each box, over matched stimuli in the same context."""
+    rows: list[tuple[str, Delays, tuple[float, float]]] = []
+    for i, j in pairs:
+        if a.stimuli[i].doubt or b.stimuli[j].doubt or _blind(a, i) or _blind(b, j):
+            continue
+        first_a, first_b = first_reports(a, i, effects_a[i]), first_reports(b, j, effects_b[j])
+        both = {c: (first_a[c] / MS, first_b[c] / MS) for c in first_a if c in first_b}
+        if both:
+            answers = answer(a, i, effects_a[i], first_a), answer(b, j, effects_b[j], first_b)
+            rows.append((a.stimuli[i].name, both, (answers[0] / MS, answers[1] / MS)))
+    out: list[Shift] = []
+    for box in a.spec.boxes.values():
+        own = [r for r in rows if any(a.spec.circuits[c].box == box.name for c in r[1])]
+        if own:
+            floor = 2 * (a.jitter_ms + b.jitter_ms) + box.timing_ms.task
+            out += _of_box(box.name, own, floor)
+    return out
+
+
+def answer(record: Record, number: int, effects: Effects, reports: Mapping[str, int]) -> int:
+    """ns to the first report of any kind that answers the stimulus: state, level or lamp."""
+    lamps = [c[0][0] for s, c in effects.changes.items() if s.startswith("lamp:")]
+    return min([*reports.values(), *lamps])
+
+
+def _blind(record: Record, number: int) -> bool:
+    start = record.stimuli[number].t_ns
+    return bool(record.blind) and record.is_blind(start, start + 1000 * MS)
+
+
+def _of_box(box: str, rows: list[tuple[str, Delays, tuple[float, float]]], floor: float) -> Iterator[Shift]:
+    typical = [st.median([y - x for x, y in both.values()]) for _, both, _ in rows]
+    centre = st.median(typical)
+    whole = [r[2] for r in rows]
+    diffs = [y - x for x, y in whole]
+    base = _paired("box delay", box, "stimulus to first report", whole, floor)
+    yield replace(base, p=st.signed_rank_p(diffs), least_p=st.least_signed_p(len(diffs)))
+    for circuit in dict.fromkeys(c for _, both, _ in rows for c in both):
+        mine = [both[circuit] for _, both, _ in rows if circuit in both]
+        others = [d - centre for d, (_, both, _) in zip(typical, rows, strict=True) if circuit not in both]
+        yield _against("circuit delay", circuit, "stimulus to first report", mine, others, centre, floor)
+    middle = st.median(diffs)
+    for control in dict.fromkeys(name for name, _, _ in rows):
+        mine = [both for name, _, both in rows if name == control]
+        others = [d - middle for d, (name, _, _) in zip(diffs, rows, strict=True) if name != control]
+        yield _against("control delay", control, "to first report of anything", mine, others, middle, floor)
+
+
+def _paired(
+    family: str, subject: str, about: str, pairs: Sequence[tuple[float, float]], floor: float
+) -> Shift:
+    a, b = [x for x, _ in pairs], [y for _, y in pairs]
+    moved = st.walsh_median([y - x for x, y in pairs])
+    n = len(pairs)
+    return Shift(
+        family,
+        subject,
+        about,
+        "ms",
+        n,
+        n,
+        st.median(a),
+        st.median(b),
+        moved,
+        st.cliffs_delta(a, b),
+        floor,
+        1.0,
+        1.0,
+    )
+
+
+def _against(
+    family: str,
+    subject: str,
+    about: str,
+    mine: Sequence[tuple[float, float]],
+    others: Sequence[float],
+    centre: float,
+    floor: float,
+) -> Shift:
+    """Beyond what the whole box moved: `shift` is told without the box's own `centre`."""
+    base = _paired(family, subject, about, mine, floor)
+    own = [y - x - centre for x, y in mine]
+    p = st.rank_sum_p(own, others)
+    return replace(base, shift=base.shift - centre, p=p, least_p=st.least_p(len(own), len(others)))
+
+
+def currents(a: Record, b: Record, circuits: Sequence[str]) -> tuple[list[Shift], dict[str, str]]:
+    """Of each circuit at rest at levels the spec names, and why others were not compared."""
+    out, left_out = [], {}
+    for name in circuits:
+        accuracy = a.spec.boxes[a.spec.circuits[name].box].current
+        accuracy_b = b.spec.boxes[b.spec.circuits[name].box].current
+        if accuracy is None or accuracy_b is None:
+            left_out[f"current of {name}"] = "the spec does not say how well this box reports currents"
+            continue
+        own_a, own_b = steady_currents(a, name), steady_currents(b, name)
+        step_pct = max(box.level_step_pct for box in a.spec.boxes.values())
+        for level in sorted(_levels(a, name)):
+            runs_a, runs_b = _near(own_a, level, step_pct), _near(own_b, level, step_pct)
+            if not runs_a or not runs_b:
+                if level:
+                    left_out[f"current of {name} at {level:g} %"] = "not at rest there long enough in both"
+                continue
+            x, y = st.independent(runs_a, runs_b)
+            gain = accuracy.gain_pct * abs(st.median(x)) + accuracy_b.gain_pct * abs(st.median(y))
+            floor = gain / 100 + accuracy.offset_a + accuracy_b.offset_a
+            out.append(_two("current", name, f"at {level:g} %", "A", x, y, floor))
+    return out, left_out
+
+
+def _levels(record: Record, circuit: str) -> set[float]:
+    presets = {f.presets[circuit] for f in record.spec.functions.values() if circuit in f.presets}
+    woken = {w.level_pct for w in record.spec.wakes if circuit in w.circuits}
+    return {0.0, 100.0} | presets | woken
+
+
+def _near(by_level: Mapping[float, list[list[float]]], level: float, step_pct: float) -> list[list[float]]:
+    return [run for own, runs in by_level.items() if abs(own - level) <= step_pct for run in runs]
+
+
+def speeds(a: Record, b: Record, circuits: Sequence[str]) -> tuple[list[Shift], dict[str, str]]:
+    """Of each dimmed circuit, and why others were not compared."""
+    out, left_out = [], {}
+    own_a, own_b = ramp_speeds(a), ramp_speeds(b)
+    for name in circuits:
+        if a.spec.circuits[name].dim is None:
+            continue
+        if name not in own_a or name not in own_b:
+            left_out[f"dimming speed of {name}"] = "not seen dimming in both"
+            continue
+        (x, long_a), (y, long_b) = own_a[name], own_b[name]
+        middle = st.median(x)
+        took_s = min(long_a, long_b) / 1e9
+        step_pct = a.spec.boxes[a.spec.circuits[name].box].level_step_pct
+        floor = middle * (2 * (a.jitter_ms + b.jitter_ms) / 1e3) / took_s + step_pct / took_s
+        out.append(_two("dimming speed", name, "of its ramps", "%/s", x, y, floor))
+    return out, left_out
+
+
+def _two(
+    family: str, subject: str, about: str, unit: str, x: list[float], y: list[float], floor: float
+) -> Shift:
+    least_p = st.least_p(len(x), len(y))
+    return Shift(
+        family,
+        subject,
+        about,
+        unit,
+        len(x),
+        len(y),
+        st.median(x),
+        st.median(y),
+        st.shift(x, y),
+        st.cliffs_delta(x, y),
+        floor,
+        st.rank_sum_p(x, y),
+        least_p,
+        st.within_p(x, y, floor) if least_p > ENOUGH_P else None,
+    )
+
+
+def decided(shifts: Sequence[Shift]) -> list[Shift]:
+    """Each with its adjusted p and its verdict; families are adjusted apart."""
+    out: list[Shift] = []
+    for family in dict.fromkeys(s.family for s in shifts):
+        own = [s for s in shifts if s.family == family]
+        for row, p in zip(own, st.adjusted([s.p for s in own]), strict=True):
+            out.append(_decide(replace(row, p_adjusted=p), len(own)))
+    return out
+
+
+def _decide(row: Shift, tests: int) -> Shift:
+    beyond, significant = abs(row.shift) > row.floor, row.p_adjusted <= FALSE_SHARE
+    few = min(row.n_a, row.n_b) < FEWEST
+    able = row.least_p <= FALSE_SHARE / tests
+    if beyond and significant:
+        return replace(row, verdict=DIFFERENT, why="more than noise, and above the floor")
+    is_within = row.within_p is not None and row.within_p <= WITHIN_RISK
+    if few or not (able or is_within):
+        count = f"{row.n_a}" if row.n_a == row.n_b else f"{row.n_a} and {row.n_b}"
+        return replace(row, verdict=CANNOT_TELL, why=f"too few samples ({count})")
+    if beyond:
+        return replace(row, verdict=CANNOT_TELL, why="a shift above the floor that may be noise")
+    return replace(row, verdict=SAME, why="below the floor" if significant else "no more than noise")
