@@ -9,6 +9,7 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Sequence
+from errno import ENOSPC
 from types import ModuleType
 
 from bench.core.errors import BenchError, Complaint, HardstandError, InternalError, UsageError
@@ -74,14 +75,7 @@ def command(name: str) -> ModuleType:
 def main(argv: Sequence[str] | None = None) -> int:
     """Runs one command and gives back its exit status; never lets a traceback reach the user."""
     words = list(sys.argv[1:] if argv is None else argv)
-    if not words or words[0] in ("-h", "--help", "help"):
-        print(top_help(), end="")
-        return PASSED if words else WRONG_INPUT
-    if words[0] == "--version":
-        from importlib.metadata import version
-
-        print(f"hardstand {version('hardstand')}")
-        return PASSED
+    _open_streams()
     try:
         status = _run(words)
         sys.stdout.flush()
@@ -91,17 +85,53 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("hardstand: interrupted", file=sys.stderr)
         status = INTERRUPTED
-    except BrokenPipeError:
-        # whoever read our output has enough; leave nothing for the interpreter to flush
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except BrokenPipeError:  # whoever read our output has enough
+        _drop_output()
         status = INCONCLUSIVE
+    except OSError as error:
+        status = INCONCLUSIVE
+        if error.errno != ENOSPC:
+            _say(_defect(), as_json="--json" in words, status=status)
+        else:
+            _drop_output()
+            _say(BenchError(Complaint(f"cannot write: {error.strerror}")), as_json=False, status=status)
     except Exception:  # the one place where a defect of ours becomes a short message
         status = INCONCLUSIVE
         _say(_defect(), as_json="--json" in words, status=status)
     return status
 
 
+def _open_streams() -> None:
+    """A stream that was closed by whoever started us is one that nobody reads."""
+    if sys.stdout is None:
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115
+    if sys.stderr is None:
+        sys.stderr = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115
+    if sys.stdin is None:
+        sys.stdin = open(os.devnull, encoding="utf-8")  # noqa: PTH123, SIM115
+
+
+def _drop_output() -> None:
+    """Leaves nothing for the interpreter to flush at its end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("hardstand")
+    except PackageNotFoundError:
+        return "(not installed)"
+
+
 def _run(words: list[str]) -> int:
+    if not words or words[0] in ("-h", "--help", "help"):
+        print(top_help(), end="")
+        return PASSED if words else WRONG_INPUT
+    if words[0] == "--version":
+        print(f"hardstand {_version()}")
+        return PASSED
     module = command(words[0])
     try:
         args = module.parser().parse(words[1:])
