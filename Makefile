@@ -14,7 +14,7 @@ help:
 	@echo "make format    let ruff put code and imports into shape"
 	@echo "make docs      write docs/commands.md and the sample runs in README.md anew"
 	@echo "make evidence  the full studies; writes docs/evidence (long)"
-	@echo "make speed     the speed studies alone; writes docs/evidence/speed.md"
+	@echo "make speed     the speed studies alone; writes docs/evidence/speed.md and reading.md"
 	@echo "make lock      renew requirements-ci.txt from pyproject.toml"
 	@echo "make clean     remove what the other targets made"
 
@@ -48,14 +48,14 @@ evidence: $(READY)
 	$(BIN)/python -m bench.evidence
 
 speed: $(READY)
-	$(BIN)/python -m bench.evidence speed
+	$(BIN)/python -m bench.evidence speed reading
 
 # Exact versions for CI, made from the ranges in pyproject.toml in an empty environment.
 lock:
 	rm -rf .venv-lock
 	$(PYTHON) -m venv .venv-lock
 	.venv-lock/bin/python -m pip install --quiet 'setuptools>=77' wheel
-	.venv-lock/bin/python -m pip install --quiet --no-build-isolation '.[dev]'
+	.venv-lock/bin/python -m pip install --quiet --no-build-isolation '.[dev,stores]'
 	{ echo "# Exact versions that CI uses. Made by 'make lock' from the ranges in pyproject.toml;"; \
 	  echo "# do not edit by hand."; \
 	  .venv-lock/bin/python -m pip freeze --all --exclude hardstand --exclude pip; } > requirements-ci.txt

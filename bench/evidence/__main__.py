@@ -15,6 +15,8 @@ STUDIES = {
     "cuts": "recordings cut anywhere neither fail wrongly nor lose what they showed",
     "speed": "how much faster than real time the virtual regression runs",
     "compare": "healthy sessions compare as the same, small faults as different",
+    "mutations": "mutated recordings are read as a grammar written apart says, and never wrongly",
+    "reading": "how fast recordings are read and written, beside general-purpose libraries in the same run",
     "kills": "a run killed at any moment leaves a session that opens and a box that is off",
 }
 

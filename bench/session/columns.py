@@ -130,7 +130,7 @@ class Columns:
 
 
 ARRAYS = ("t_ns", "can_id", "length", "payload", "sent", "kind", "bus")
-TYPES = {
+TYPES: dict[str, np.dtype[Any]] = {
     "t_ns": np.dtype("<i8"),
     "can_id": np.dtype("<u4"),
     "length": np.dtype("u1"),
@@ -143,7 +143,9 @@ TYPES = {
 
 def empty(buses: tuple[str, ...] = (), first: int = 0, marks: Sequence[tuple[int, Mark]] = ()) -> Columns:
     """A chunk without frames, for marks behind the last one."""
-    arrays = {name: np.zeros((0, 8) if name == "payload" else 0, TYPES[name]) for name in ARRAYS}
+    arrays: dict[str, Any] = {
+        name: np.zeros((0, 8) if name == "payload" else 0, TYPES[name]) for name in ARRAYS
+    }
     return Columns(**arrays, buses=buses, first=first, marks=marks)
 
 

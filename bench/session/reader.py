@@ -97,10 +97,24 @@ class Session:
 
     def blocks(self) -> Iterator[Block]:
         """What the frames' file alone holds, lines that cannot be read among it. Raises: OSError."""
+        from .cache import CacheWriter, find_cache
         from .scan import Scanner
 
-        with Source(self._frames_path) as source:
-            yield from Scanner(source, self.layout).blocks()
+        kept = find_cache(self._frames_path, self.layout)
+        if kept is not None:
+            yield from kept
+            return
+        size = self._frames_path.stat().st_size
+        cache = CacheWriter(self.layout, size)
+        try:
+            with Source(self._frames_path, cache.hash.update if cache.is_open else None) as source:
+                for block in Scanner(source, self.layout).blocks():
+                    cache.add(block)
+                    yield block
+                if source.heard_bytes == size:
+                    cache.finish(size)
+        finally:
+            cache.close()
 
     def _walk(self) -> Walk:
         return Walk(self._frames_path, self._marks_path, list(self._header_bad), self.layout)

@@ -24,6 +24,7 @@ class Source:
         self.path = path
         self.damage = ""
         self._heard = heard
+        self.heard_bytes = 0  # of the file, so far
         self._file = path.open("rb", buffering=0)
         try:
             head = self._file.read(4)
@@ -69,8 +70,7 @@ class Source:
 
     def _raw_into(self, view: memoryview) -> int:
         count = self._file.readinto(view) or 0
-        if count and self._heard is not None:
-            self._heard(view[:count])
+        self._hear(view[:count])
         return count
 
     def _unpacked_into(self, view: memoryview) -> int:
@@ -114,9 +114,13 @@ class Source:
 
     def _more(self) -> bytes:
         packed = self._file.read(_PIECE)
-        if packed and self._heard is not None:
-            self._heard(memoryview(packed))
+        self._hear(memoryview(packed))
         return packed
+
+    def _hear(self, read: memoryview) -> None:
+        self.heard_bytes += len(read)
+        if read and self._heard is not None:
+            self._heard(read)
 
     def _end(self, damage: str) -> None:
         self._ended, self.damage = True, damage
