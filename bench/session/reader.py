@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from .columns import Columns
     from .scan import Block
 
-PROBE_LINES, PROBE_BYTES = 20_000, 1 << 20
+PROBE_LINES, PROBE_BYTES, PROBE_CHUNK = 20_000, 1 << 20, 1 << 12
 FAST_FROM = 1 << 18  # bytes of frames from which numpy is worth its loading
 
 
@@ -233,7 +233,7 @@ def _probe(path: Path) -> Layout:
     first: tuple[int, bytes] | None = None
     read = 0
     with Source(path) as source:
-        for number, line, _ in numbered_lines(source):
+        for number, line, _ in numbered_lines(source, PROBE_CHUNK):
             layout = layout_of(line)
             if layout is not None:
                 return layout

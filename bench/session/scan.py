@@ -58,7 +58,10 @@ class Scanner:
         self._text = bytearray(b"\n" * (2 * _PAD + LONGEST + chunk))
         self._bytes = np.frombuffer(self._text, np.uint8)
         size = len(self._text)
+        # whatever begins at each character: pieces of text are gathered many words at a time
         self._words: Bits64 = np.ndarray((size - 7,), "<u8", self._text, strides=(1,))
+        self._doubles: NDArray[np.void] = np.ndarray((size - 15,), "V16", self._text, strides=(1,))
+        self._heads: NDArray[np.void] = np.ndarray((size - 31,), "V32", self._text, strides=(1,))
         self._pairs: NDArray[np.uint16] = np.ndarray((size - 1,), "<u2", self._text, strides=(1,))
         self._fields: dict[bytes, int] = {}  # name with padding and one space behind -> bus
         self._buses: list[str] = []
@@ -183,11 +186,13 @@ class Scanner:
         return False
 
     def _fast(self, begins: Places, ends: Places) -> _Rows:
-        words, n = self._words, begins.size
-        ok, ids_at, bus = self._names(begins)
-        opening = words[begins] ^ _OPEN[0]
-        middle = words[begins + 8] ^ _POINT[0]
-        closing = words[begins + 12] ^ _CLOSE[0]
+        n = begins.size
+        heads: Bits64 = self._heads[begins].view("<u8").reshape(-1, 4)
+        third = heads[:, 2].copy()
+        ok, ids_at, bus = self._names(begins + 20, (third >> U(32)) | (heads[:, 3] << U(32)))
+        opening = heads[:, 0] ^ _OPEN[0]
+        middle = heads[:, 1] ^ _POINT[0]
+        closing = ((heads[:, 1] >> U(32)) | (third << U(32))) ^ _CLOSE[0]
         stray = strays(opening, _OPEN[1])
         stray |= strays(middle, _POINT[1])
         stray |= strays(closing, _CLOSE[1])
@@ -216,12 +221,10 @@ class Scanner:
         }
         return _Rows(ok, arrays)
 
-    def _names(self, begins: Places) -> tuple[Truths, Places, NDArray[np.uint8]]:
+    def _names(self, at: Places, low: Bits64) -> tuple[Truths, Places, NDArray[np.uint8]]:
         """Rows whose interface name is known, where their identifiers begin, and which bus it is."""
-        at = begins + 20
-        low = self._words[at]
-        ok = np.zeros(begins.size, np.bool_)
-        bus = np.zeros(begins.size, np.uint8)
+        ok = np.zeros(at.size, np.bool_)
+        bus = np.zeros(at.size, np.uint8)
         sizes: Places | int = 0
         for field, index in self._fields.items():
             size = len(field)
@@ -270,11 +273,15 @@ class Scanner:
 
     def _payload(self, at: Places, sizes: Places, ok: Truths) -> Bits64:
         """Data bytes in words, the first one lowest; narrows `ok`."""
-        low, high = self._words[at], self._words[at + 8]
-        if not (sizes == 16).all():
-            within = np.clip(sizes, 0, 16)
-            low = ((low ^ ZEROS) & FIRST[np.minimum(within, 8)]) ^ ZEROS
-            high = ((high ^ ZEROS) & FIRST[np.maximum(within - 8, 0)]) ^ ZEROS
+        both: Bits64 = self._doubles[at].view("<u8").reshape(-1, 2)
+        low, high = both[:, 0], both[:, 1]
+        shortest = int(sizes.min(initial=16))
+        if shortest < 8:
+            low = ((low ^ ZEROS) & FIRST.take(sizes, mode="clip")) ^ ZEROS
         ok &= is_hex(low)
+        if int(sizes.max(initial=0)) <= 8:
+            return from_hex(low)
+        if shortest < 16:
+            high = ((high ^ ZEROS) & FIRST.take(sizes - 8, mode="clip")) ^ ZEROS
         ok &= is_hex(high)
         return from_hex(low) | (from_hex(high) << U(32))

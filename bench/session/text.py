@@ -17,14 +17,14 @@ def without_end(line: bytes) -> bytes:
     return line[:LONGEST] if len(line) > LONGEST else line[:-1] if line[-1:] == b"\r" else line
 
 
-def numbered_lines(source: Source | Path) -> Iterator[tuple[int, bytes, bool]]:
+def numbered_lines(source: Source | Path, chunk_bytes: int = CHUNK) -> Iterator[tuple[int, bytes, bool]]:
     """(line number from 1, bytes without line end, whether it had a line end)."""
     if isinstance(source, Path):
         with Source(source) as opened:
-            yield from numbered_lines(opened)
+            yield from numbered_lines(opened, chunk_bytes)
         return
     number, rest, skipping, first = 0, b"", False, True
-    while chunk := source.read(CHUNK):
+    while chunk := source.read(chunk_bytes):
         if first:
             chunk, first = chunk.removeprefix(BOM), False
         *lines, tail = chunk.split(b"\n")
