@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from bench.compare.align import align, context_fits, unmatched
+from bench.compare.align import align, unmatched
 from bench.compare.facts import Facts
 from bench.compare.measure import effects_of
 from bench.compare.observe import Record
 from bench.compare.result import CANNOT_TELL, DIFFERENT, METHODS, SAME, Comparison, Shift, Side
-from bench.compare.shifts import currents, decided, delays, speeds
+from bench.compare.shifts import currents, decided, delays, is_scarce, speeds
+from bench.compare.step import in_step
 
 SECONDARY = "control delay"  # sharpens what is found; a control pressed once takes nothing from "same"
 
@@ -17,11 +18,11 @@ SECONDARY = "control delay"  # sharpens what is found; a control pressed once ta
 def compare_records(a: Record, b: Record) -> Comparison:
     """What differs between two sessions. Both were read by specs that share their circuits' names."""
     pairs = align(a, b)
-    fits = context_fits(a, b)
-    alike = [p for p in pairs if fits(*p)]
-    other = [p for p in pairs if not fits(*p)]
+    steps = in_step(a, b, pairs)
+    alike = [(p.a, p.b) for p in steps if p.is_alike]
+    other = [(p.a, p.b) for p in steps if not p.is_alike]
     effects_a, effects_b = effects_of(a), effects_of(b)
-    facts = Facts(a, b, effects_a, effects_b, alike)
+    facts = Facts(a, b, effects_a, effects_b, [p for p in steps if p.is_alike])
     circuits = [c for c in a.spec.circuits if c in b.spec.circuits]
     differences = tuple(d for d in facts.found() if _is_shared(d.subject, a, b))
     amps, without_amps = currents(a, b, circuits)
@@ -31,6 +32,7 @@ def compare_records(a: Record, b: Record) -> Comparison:
     left_out = {c: "not seen both off and on in both" for c in circuits if c not in switched}
     left_out |= dict.fromkeys(sorted(facts.blind), "something may have been lost while it was watched")
     left_out |= {**without_amps, **without_ramps}
+    left_out |= {f"{s.family} of {s.subject} {s.about}": s.why for s in shifts if is_scarce(s)}
     doubts = _doubts(a, b, shifts, switched, facts)
     found = bool(differences) or any(s.verdict == DIFFERENT for s in shifts)
     outcome = DIFFERENT if found else CANNOT_TELL if doubts else SAME
@@ -61,8 +63,9 @@ def _doubts(a: Record, b: Record, shifts: list[Shift], switched: list[str], fact
     if lost:
         doubts.append(f"something may have been lost while these were watched: {', '.join(lost)}")
     by_why: dict[str, list[str]] = {}
+    told = {s.family for s in shifts if not is_scarce(s)}
     for s in shifts:
-        if s.verdict == CANNOT_TELL and s.family != SECONDARY:
+        if s.verdict == CANNOT_TELL and s.family != SECONDARY and not (is_scarce(s) and s.family in told):
             by_why.setdefault(f"{s.family}: {s.why}", []).append(f"{s.subject} {s.about}")
     doubts += [f"{why}: {', '.join(names)}" for why, names in by_why.items()]
     return doubts
@@ -76,7 +79,7 @@ def _switches(record: Record, circuit: str) -> bool:
 def _is_shared(subject: str, a: Record, b: Record) -> bool:
     def names(record: Record) -> Mapping[str, object]:
         spec = record.spec
-        return {**spec.circuits, **spec.controls, **spec.panels, **spec.screens}
+        return {**spec.boxes, **spec.circuits, **spec.controls, **spec.panels, **spec.screens}
 
     return subject in names(a) and subject in names(b)
 

@@ -9,13 +9,20 @@ from itertools import combinations, pairwise
 from bench.compare.measure import STEADY_NS, Change, Effects, clusters_of, response_ns
 from bench.compare.observe import MS, Record
 from bench.compare.result import Difference
-from bench.core.event import PRESS, RELEASE
+from bench.compare.step import Pair
+from bench.core.event import PRESS, RELEASE, SUPPLY, WAKE
 from bench.spec.model import Box
 
 LEVEL_SLACK_COUNTS = 1.5  # both sessions' rounding and truncation: twice what the judge grants one
-Pair = tuple[int, int]
 WORDS = {
     "state": {0.0: "off", 1.0: "on"},
+    "boot": {
+        0.0: "starts",
+        1.0: "starts (supply)",
+        2.0: "starts (message)",
+        3.0: "starts (watchdog)",
+        4.0: "starts (command)",
+    },
     "lamp": {0.0: "off", 1.0: "on", 2.0: "flashing"},
     "fault": {
         0.0: "none",
@@ -64,11 +71,19 @@ class Facts:
         found += self._absent()
         return sorted(_folded(found), key=lambda d: (d.t_a_ns, _RANK[d.kind], d.subject))
 
+    def _of(self, clusters: frozenset[int]) -> list[tuple[int, int]]:
+        """Pairs that may change one of the clusters, while none of them was apart."""
+        return [
+            (p.a, p.b)
+            for p in self.pairs
+            if self.a.stimuli[p.a].reached & clusters and not clusters & p.apart
+        ]
+
     # ---- on and off
     def _sequences(self, signal: str) -> Iterator[Difference]:
         kind, _, subject = signal.partition(":")
         clusters = clusters_of(self.a, signal)
-        mine = [p for p in self.pairs if self.a.stimuli[p[0]].reached & clusters]
+        mine = self._of(clusters)
         done = -1
         for number, (i, j) in enumerate(mine):
             if number <= done or signal not in self.effects_a[i].span_ns:
@@ -92,7 +107,7 @@ class Facts:
         kind, _, subject = signal.partition(":")
         if kind != "state":
             return
-        limit_ns = self._timer_limit_ns(signal)
+        limit_ns = self._timer_limit_ns(signal, i)
         for (at_a, value), (at_b, _) in zip(x, y, strict=True):
             if max(at_a, at_b) > response_ns(self.a, signal) and abs(at_a - at_b) > limit_ns:
                 word = WORDS[kind][value]
@@ -100,8 +115,11 @@ class Facts:
                 yield self._fact("timer", subject, i, j, a, b, self._same_key(i))
                 return
 
-    def _timer_limit_ns(self, signal: str) -> int:
+    def _timer_limit_ns(self, signal: str, i: int) -> int:
+        """Both timers' tolerance, or the time a box may take to wake, plus answer and jitter."""
         out = 0.0
+        if self.a.stimuli[i].kind in (SUPPLY, WAKE):
+            out = max(1000 * b.wake.within_s for b in self.a.spec.boxes.values())
         for cluster in clusters_of(self.a, signal):
             for name in self.a.model.clusters[cluster]:
                 timer = self.a.spec.circuits[name].auto_off
@@ -113,8 +131,8 @@ class Facts:
     def _levels(self, signal: str) -> Iterator[Difference]:
         kind, _, subject = signal.partition(":")
         clusters = clusters_of(self.a, signal)
-        for i, j in self.pairs:
-            if not self.a.stimuli[i].reached & clusters or self._is_blind(i, j, signal):
+        for i, j in self._of(clusters):
+            if self._is_blind(i, j, signal):
                 continue
             ends = (
                 self._end(self.a, i, self.effects_a[i], signal),
@@ -169,7 +187,7 @@ class Facts:
     def _orders(self) -> Iterator[Difference]:
         apart_ns = max(round(order_floor_ms(b, self._jitter_ns) * MS) for b in self.a.spec.boxes.values())
         states = [s for s in self.signals if s.startswith("state:")]
-        for i, j in self.pairs:
+        for i, j in ((p.a, p.b) for p in self.pairs):
             first_a = {s: c[0][0] for s, c in self.effects_a[i].changes.items() if s in states}
             first_b = {s: c[0][0] for s, c in self.effects_b[j].changes.items() if s in states}
             for one, other in combinations(sorted(first_a.keys() & first_b.keys()), 2):
@@ -213,7 +231,7 @@ class Facts:
 
     def _same_key(self, i: int) -> int:
         key = self.a.stimuli[i].key
-        return sum(self.a.stimuli[k].key == key for k, _ in self.pairs)
+        return sum(self.a.stimuli[p.a].key == key for p in self.pairs)
 
     def _fact(self, kind: str, subject: str, i: int, j: int, a: str, b: str, of: int) -> Difference:
         left, right = self.a.stimuli[i], self.b.stimuli[j]
@@ -221,7 +239,10 @@ class Facts:
 
 
 _RANK = {
-    k: n for n, k in enumerate(("state", "timer", "order", "level", "fault", "lamp", "backlight", "absent"))
+    k: n
+    for n, k in enumerate(
+        ("boot", "state", "timer", "order", "level", "fault", "lamp", "backlight", "absent")
+    )
 }
 
 

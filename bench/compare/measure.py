@@ -28,6 +28,9 @@ class Effects:
 def clusters_of(record: Record, signal: str) -> frozenset[int]:
     """The clusters a signal depends on; empty for one that the spec does not name."""
     kind, _, subject = signal.partition(":")
+    if kind == "boot":
+        own = record.spec.circuits.values()
+        return frozenset().union(*(clusters_of(record, f"state:{c.name}") for c in own if c.box == subject))
     if kind in ("state", "level"):
         return frozenset(k for k, names in enumerate(record.model.clusters) if subject in names)
     return frozenset(record.model.indicators.get(signal, ()))
@@ -39,6 +42,8 @@ def effects_of(record: Record) -> list[Effects]:
     for signal, course in record.courses.items():
         clusters = clusters_of(record, signal)
         mine = [k for k, s in enumerate(record.stimuli) if s.reached & clusters]
+        if not mine:
+            continue
         starts = [record.stimuli[k].t_ns for k in mine]
         ends = [*starts[1:], record.end_ns + 1]
         for k, start, end in zip(mine, starts, ends, strict=True):

@@ -46,7 +46,7 @@ class Stimulus:
             ev.RELEASE: "released",
             ev.SENSOR: "active" if self.value else "at rest",
             ev.SUPPLY: f"supply switched {'on' if self.value else 'off'}",
-            ev.WAKE: "woke",
+            ev.WAKE: "told to wake",
         }[self.kind]
         return f"{self.name} {what}"
 
@@ -198,6 +198,8 @@ class _Watch:
             elif kind in (ev.PRESS, ev.RELEASE):
                 if not self._is_news(reading.node, kind, name, counter):
                     continue
+                if kind == ev.RELEASE and not self.record.courses and name not in self._held:
+                    continue  # how the bench greets a box that is still dark
                 (self._held.add if kind == ev.PRESS else self._held.discard)(name)
             yield self._add(t_ns, kind, name, value if kind == ev.SENSOR else 1)
 
@@ -225,7 +227,9 @@ class _Watch:
                 record.identity[subject] = reason
             elif kind == "boot" and t_ns - self._booted.get(subject, -(1 << 62)) > BLIND_BEFORE_NS:
                 self._booted[subject] = t_ns
-                self._add(t_ns, ev.WAKE, subject, 1)
+                boots = record.courses.setdefault(signal, Course())
+                boots.t_ns.append(t_ns)
+                boots.values.append(value or 0.0)
 
     def _change(self, t_ns: int, signal: str, value: float | None) -> None:
         course = self.record.courses.setdefault(signal, Course())

@@ -14,7 +14,7 @@ WITHIN_RISK = 0.05  # of calling a quantity the same by equivalence though it mo
 class Difference:
     """Something that one session showed and the other did not, after the same stimulus.
 
-    `kind`: state | level | order | timer | lamp | backlight | fault | absent. `a`, `b`: what each
+    `kind`: boot | state | level | order | timer | lamp | backlight | fault | absent. `a`, `b`: what each
     showed, in words.
     `t_a_ns`, `t_b_ns`: instant of the first such stimulus in each. `times` of `of` such stimuli showed it.
     """
@@ -38,7 +38,9 @@ class Shift:
     `shift` (Hodges-Lehmann, B minus A) and `floor`, below which a shift is no difference. `delta`:
     Cliff's, -1 to 1. `p`: that there is no shift; `p_adjusted`: after Benjamini-Hochberg within the
     family; `least_p`: the smallest so few samples can give; `within_p`: that the shift exceeds the floor
-    (None where there are samples enough without).
+    (None where there are samples enough without). `farthest`: the largest difference of any two that were
+    compared: pairs, or all readings of one with all of the other; infinite where single samples say
+    little. `seen`: samples of the poorer session before thinning.
     `verdict`: same | different | cannot tell, with `why`.
     """
 
@@ -55,6 +57,8 @@ class Shift:
     floor: float
     p: float
     least_p: float
+    farthest: float
+    seen: int
     within_p: float | None = None
     p_adjusted: float = 1.0
     verdict: str = CANNOT_TELL
@@ -109,6 +113,7 @@ METHODS = {
     "effect sizes": "Hodges-Lehmann shift (paired: median of Walsh averages), Cliff's delta",
     "many tests": f"Benjamini-Hochberg within each family, false discovery rate {FALSE_SHARE:g}",
     "decision": f"different: adjusted p at most {FALSE_SHARE:g} and shift above the floor; same: shift not"
-    " above the floor, and either as many samples as a significant shift needs or equivalence shown (two"
-    f" one-sided rank-sum tests with the floor as margin, risk {WITHIN_RISK:g}); else cannot tell",
+    " above the floor, and either as many samples as a significant shift needs, or no two samples further"
+    " apart than the floor, or equivalence shown (two one-sided rank-sum tests with the floor as margin, risk"
+    f" {WITHIN_RISK:g}); else cannot tell",
 }

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from math import inf
 
 from bench.compare import statistics as st
 from bench.compare.measure import Effects, first_reports, ramp_speeds, steady_currents
 from bench.compare.observe import MS, Record
 from bench.compare.result import CANNOT_TELL, DIFFERENT, FALSE_SHARE, SAME, WITHIN_RISK, Shift
 
-FEWEST = 2  # samples of each session, below which nothing is called the same
+FEWEST = {"current": 3, "dimming speed": 4}  # samples of each session, below which nothing is said; else 2
 ENOUGH_P = FALSE_SHARE / 1000  # with so many samples no equivalence needs to be shown
 Delays = dict[str, tuple[float, float]]  # subject -> ms in a, ms in b
 
@@ -57,7 +58,7 @@ def _of_box(box: str, rows: list[tuple[str, Delays, tuple[float, float]]], floor
     centre = st.median(typical)
     whole = [r[2] for r in rows]
     diffs = [y - x for x, y in whole]
-    base = _paired("box delay", box, "stimulus to first report", whole, floor)
+    base = _paired("box delay", box, "stimulus to first report", whole, floor, 0.0)
     yield replace(base, p=st.signed_rank_p(diffs), least_p=st.least_signed_p(len(diffs)))
     for circuit in dict.fromkeys(c for _, both, _ in rows for c in both):
         mine = [both[circuit] for _, both, _ in rows if circuit in both]
@@ -71,10 +72,11 @@ def _of_box(box: str, rows: list[tuple[str, Delays, tuple[float, float]]], floor
 
 
 def _paired(
-    family: str, subject: str, about: str, pairs: Sequence[tuple[float, float]], floor: float
+    family: str, subject: str, about: str, pairs: Sequence[tuple[float, float]], floor: float, centre: float
 ) -> Shift:
+    """`shift` and `farthest` are told beyond `centre`, what the whole box moved."""
     a, b = [x for x, _ in pairs], [y for _, y in pairs]
-    moved = st.walsh_median([y - x for x, y in pairs])
+    own = [y - x - centre for x, y in pairs]
     n = len(pairs)
     return Shift(
         family,
@@ -85,11 +87,13 @@ def _paired(
         n,
         st.median(a),
         st.median(b),
-        moved,
+        st.walsh_median(own),
         st.cliffs_delta(a, b),
         floor,
-        1.0,
-        1.0,
+        p=1.0,
+        least_p=1.0,
+        farthest=max(abs(d) for d in own),
+        seen=n,
     )
 
 
@@ -102,11 +106,11 @@ def _against(
     centre: float,
     floor: float,
 ) -> Shift:
-    """Beyond what the whole box moved: `shift` is told without the box's own `centre`."""
-    base = _paired(family, subject, about, mine, floor)
+    base = _paired(family, subject, about, mine, floor, centre)
     own = [y - x - centre for x, y in mine]
-    p = st.rank_sum_p(own, others)
-    return replace(base, shift=base.shift - centre, p=p, least_p=st.least_p(len(own), len(others)))
+    p, least_p = st.rank_sum_p(own, others), st.least_p(len(own), len(others))
+    within_p = st.within_p(others, own, floor) if least_p > ENOUGH_P else None
+    return replace(base, p=p, least_p=least_p, within_p=within_p)
 
 
 def currents(a: Record, b: Record, circuits: Sequence[str]) -> tuple[list[Shift], dict[str, str]]:
@@ -127,10 +131,16 @@ def currents(a: Record, b: Record, circuits: Sequence[str]) -> tuple[list[Shift]
                     left_out[f"current of {name} at {level:g} %"] = "not at rest there long enough in both"
                 continue
             x, y = st.independent(runs_a, runs_b)
+            every = [[v for run in runs for v in run] for runs in (runs_a, runs_b)]
             gain = accuracy.gain_pct * abs(st.median(x)) + accuracy_b.gain_pct * abs(st.median(y))
             floor = gain / 100 + accuracy.offset_a + accuracy_b.offset_a
-            out.append(_two("current", name, f"at {level:g} %", "A", x, y, floor))
+            row = _two("current", name, f"at {level:g} %", "A", x, y, floor)
+            out.append(replace(row, farthest=_farthest(*every), seen=min(map(len, every))))
     return out, left_out
+
+
+def _farthest(x: Sequence[float], y: Sequence[float]) -> float:
+    return max(max(y) - min(x), max(x) - min(y))
 
 
 def _levels(record: Record, circuit: str) -> set[float]:
@@ -178,9 +188,11 @@ def _two(
         st.shift(x, y),
         st.cliffs_delta(x, y),
         floor,
-        st.rank_sum_p(x, y),
-        least_p,
-        st.within_p(x, y, floor) if least_p > ENOUGH_P else None,
+        p=st.rank_sum_p(x, y),
+        least_p=least_p,
+        within_p=st.within_p(x, y, floor) if least_p > ENOUGH_P else None,
+        farthest=inf,
+        seen=min(len(x), len(y)),
     )
 
 
@@ -194,14 +206,19 @@ def decided(shifts: Sequence[Shift]) -> list[Shift]:
     return out
 
 
+def is_scarce(row: Shift) -> bool:
+    """Whether there are so few samples that nothing was to be told from the start."""
+    return row.seen < FEWEST.get(row.family, 2)
+
+
 def _decide(row: Shift, tests: int) -> Shift:
     beyond, significant = abs(row.shift) > row.floor, row.p_adjusted <= FALSE_SHARE
-    few = min(row.n_a, row.n_b) < FEWEST
+    few = is_scarce(row)
     able = row.least_p <= FALSE_SHARE / tests
     if beyond and significant:
         return replace(row, verdict=DIFFERENT, why="more than noise, and above the floor")
     is_within = row.within_p is not None and row.within_p <= WITHIN_RISK
-    if few or not (able or is_within):
+    if few or not (able or is_within or row.farthest <= row.floor):
         count = f"{row.n_a}" if row.n_a == row.n_b else f"{row.n_a} and {row.n_b}"
         return replace(row, verdict=CANNOT_TELL, why=f"too few samples ({count})")
     if beyond:

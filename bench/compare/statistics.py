@@ -16,6 +16,7 @@ from scipy import stats
 Numbers = Sequence[float]
 EXACT_CELLS = 20_000_000  # work for an exact distribution; beyond it the normal approximation is good
 WALSH_MOST = 400
+ARITHMETIC = 1e-9  # variation below this is rounding of float64, not of an instrument
 
 
 def mean(x: Numbers) -> float:
@@ -51,7 +52,7 @@ def thinning(runs: Sequence[Numbers]) -> int:
     away = [[v - mean(run) for v in run] for run in runs if run]
     count = sum(map(len, away))
     total = fsum(v * v for run in away for v in run)
-    if count < 4 or not total:
+    if count < 4 or total <= count * ARITHMETIC**2:
         return 1
     r = fsum(p * q for run in away for p, q in pairwise(run)) / total
     return 1 if r <= 2 / sqrt(count) else ceil((1 + r) / max(1 - r, 0.05))

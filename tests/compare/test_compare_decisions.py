@@ -1,0 +1,138 @@
+"""Different, same, or cannot tell: what each needs."""
+
+import pytest
+from toy_records import Story, toy_boat
+
+from bench.compare import CANNOT_TELL, DIFFERENT, SAME, compare_records
+from bench.compare.shifts import decided
+
+
+@pytest.fixture(scope="module")
+def boat(tmp_path_factory):
+    return toy_boat(tmp_path_factory.mktemp("boat"))
+
+
+def session(boat, *, lamp_ms=20.0, pump_ms=20.0, times=12, wobble=0.0, **kw):
+    """`times` on-and-offs of lamp and pump; delays alternate by `wobble`."""
+    story = Story(boat, **kw).supply()
+    for k in range(times):
+        off = wobble * (-1) ** k
+        for on in (1, 0):
+            story.press("lamp", ("lamp", on), after_ms=lamp_ms + off)
+            story.press("pump", ("pump", on), after_ms=pump_ms - off)
+    return story.record
+
+
+def row(comparison, family, subject):
+    return next(s for s in comparison.shifts if (s.family, s.subject) == (family, subject))
+
+
+def test_two_like_sessions_are_the_same(boat):
+    made = compare_records(session(boat, wobble=4.0), session(boat, wobble=-4.0))
+    assert (made.outcome, made.doubts) == (SAME, ())
+    assert made.scope == "98 of 98 stimuli matched, 2 of 4 circuits seen off and on in both"
+    assert made.not_compared["wiper_a"] == "not seen both off and on in both"
+
+
+def test_a_late_circuit_is_named_and_the_other_is_not(boat):
+    made = compare_records(session(boat, wobble=4.0), session(boat, lamp_ms=60.0, wobble=4.0))
+    assert made.outcome == DIFFERENT
+    found = {(s.family, s.subject) for s in made.shifts if s.verdict == DIFFERENT}
+    assert ("circuit delay", "lamp") in found or ("box delay", "main") in found
+    assert row(made, "circuit delay", "lamp").shift > row(made, "circuit delay", "pump").shift
+
+
+def test_a_shift_below_the_floor_is_no_difference_however_significant(boat):
+    made = compare_records(session(boat), session(boat, lamp_ms=35.0, pump_ms=35.0))
+    box = row(made, "box delay", "main")
+    assert box.p_adjusted < 1e-6
+    assert (box.floor, box.shift) == (18.0, pytest.approx(15.0))
+    assert (box.verdict, box.why) == (SAME, "below the floor")
+    assert made.outcome == SAME
+
+
+def test_a_box_that_is_late_as_a_whole_is_told_once(boat):
+    made = compare_records(session(boat, wobble=3.0), session(boat, lamp_ms=55.0, pump_ms=55.0, wobble=3.0))
+    assert [(s.family, s.subject) for s in made.shifts if s.verdict == DIFFERENT] == [("box delay", "main")]
+
+
+def test_one_press_of_everything_is_never_the_same(boat):
+    def once(boat):
+        return Story(boat).supply().press("lamp", ("lamp", 1)).wait(100).record
+
+    made = compare_records(once(boat), once(boat))
+    assert made.outcome == CANNOT_TELL
+    assert any("too few samples (1)" in doubt for doubt in made.doubts)
+
+
+def test_nothing_at_all_cannot_be_told(boat):
+    made = compare_records(Story(boat).record, Story(boat).record)
+    assert made.outcome == CANNOT_TELL
+    assert "no circuit was seen off and on in both: nothing was compared" in made.doubts
+
+
+def test_a_drop_out_is_seen_in_its_circuit(boat):
+    b = session(boat)
+    course = b.courses["state:lamp"]
+    at = course.t_ns[1] + 100_000_000
+    course.t_ns[2:2] = [at, at + 40_000_000]
+    course.values[2:2] = [0.0, 1.0]
+    made = compare_records(session(boat), b)
+    (difference,) = made.differences
+    assert (difference.kind, difference.subject, difference.stimulus) == (
+        "state",
+        "lamp",
+        "panel helm 1 pressed",
+    )
+    assert (difference.a, difference.b) == ("on", "on, off 0.100 s later, on 0.040 s later")
+    assert (difference.times, difference.of) == (1, 24)
+
+
+def test_the_same_change_told_around_the_next_stimulus_is_no_difference(boat):
+    a = Story(boat).supply().press("lamp", ("lamp", 1), after_ms=290).press("lamp", ("lamp", 0)).record
+    b = Story(boat).supply().press("lamp", ("lamp", 1), after_ms=290).press("lamp", ("lamp", 0)).record
+    course = b.courses["state:lamp"]
+    course.t_ns[1] += 20_000_000  # now after the release
+    assert compare_records(a, b).differences == ()
+
+
+def test_losses_keep_a_comparison_from_being_the_same(boat):
+    b = session(boat)
+    b.blind.append((b.stimuli[4].t_ns, b.stimuli[4].t_ns))
+    made = compare_records(session(boat), b)
+    assert made.outcome == CANNOT_TELL
+    assert made.doubts[0].startswith("something may have been lost while these were watched: lamp, ")
+
+
+def test_a_difference_counts_though_something_else_cannot_be_told(boat):
+    a, b = session(boat), session(boat)
+    b.doubts.append("the recording was cut")
+    assert compare_records(a, b).outcome == CANNOT_TELL
+    b.courses["state:pump"].values[1] = 0.0
+    made = compare_records(a, b)
+    assert made.outcome == DIFFERENT
+    assert made.doubts == ("B: the recording was cut",)
+
+
+def test_currents_are_told_apart_beyond_the_accuracy_of_both(boat):
+    def measured(amps):
+        story = Story(boat)
+        story.supply().press("pump", ("pump", 1))
+        times = [story.t_ns + k * 100_000_000 for k in range(30)]
+        story.record.readings["pump"] = times, [amps + 0.05 * (k % 3) for k in range(30)]
+        return story.wait(4000).press("pump", ("pump", 0)).record
+
+    near, far = (compare_records(measured(4.0), measured(amps)) for amps in (4.3, 4.8))
+    assert row(near, "current", "pump").verdict == SAME
+    assert row(near, "current", "pump").p < 1e-6
+    found = row(far, "current", "pump")
+    assert (found.verdict, found.shift) == (DIFFERENT, pytest.approx(0.8))
+    assert found.floor == pytest.approx(0.03 * (4.05 + 4.85) + 0.2)
+
+
+def test_families_are_adjusted_apart(boat):
+    made = compare_records(session(boat, wobble=4.0), session(boat, wobble=-4.0))
+    for family in {s.family for s in made.shifts}:
+        own = [s for s in made.shifts if s.family == family]
+        assert all(s.p_adjusted >= s.p for s in own)
+    assert decided(list(made.shifts)) == list(made.shifts)
