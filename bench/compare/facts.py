@@ -187,14 +187,17 @@ class Facts:
     def _orders(self) -> Iterator[Difference]:
         apart_ns = max(round(order_floor_ms(b, self._jitter_ns) * MS) for b in self.a.spec.boxes.values())
         states = [s for s in self.signals if s.startswith("state:")]
+        box_of = {f"state:{c.name}": c.box for c in self.a.spec.circuits.values()}
         for i, j in ((p.a, p.b) for p in self.pairs):
+            if self.a.stimuli[i].kind in (SUPPLY, WAKE):
+                continue  # in which order boxes and their reports start is agreed nowhere
             first_a = {s: c[0][0] for s, c in self.effects_a[i].changes.items() if s in states}
             first_b = {s: c[0][0] for s, c in self.effects_b[j].changes.items() if s in states}
             for one, other in combinations(sorted(first_a.keys() & first_b.keys()), 2):
                 gap_a, gap_b = first_a[other] - first_a[one], first_b[other] - first_b[one]
                 if min(abs(gap_a), abs(gap_b)) <= apart_ns or (gap_a > 0) == (gap_b > 0):
                     continue
-                if self._is_blind(i, j, one):
+                if box_of[one] != box_of[other] or self._is_blind(i, j, one):
                     continue
                 names = one.partition(":")[2], other.partition(":")[2]
                 a, b = (f"{names[g < 0]} before {names[g > 0]}" for g in (gap_a, gap_b))

@@ -4,6 +4,7 @@ import pytest
 from toy_records import Story, toy_boat
 
 from bench.compare import CANNOT_TELL, DIFFERENT, SAME, compare_records
+from bench.compare.observe import Course
 from bench.compare.shifts import decided
 
 
@@ -136,3 +137,39 @@ def test_families_are_adjusted_apart(boat):
         own = [s for s in made.shifts if s.family == family]
         assert all(s.p_adjusted >= s.p for s in own)
     assert decided(list(made.shifts)) == list(made.shifts)
+
+
+def wiped(boat, *, order=("wiper_a", "wiper_b"), apart_ms=80):
+    """A first press that brings both wipers on, one after the other."""
+    story = Story(boat).supply().press("lamp", ("lamp", 1)).press("wipers", (order[0], 1), after_ms=10)
+    course = story.record.courses[f"state:{order[1]}"]
+    course.t_ns.append(story.record.courses[f"state:{order[0]}"].t_ns[-1] + apart_ms * 1_000_000)
+    course.values.append(1.0)
+    return story.record
+
+
+def test_two_circuits_in_the_other_order_are_different_when_far_enough_apart(boat):
+    a, b = wiped(boat), wiped(boat, order=("wiper_b", "wiper_a"))
+    (difference,) = compare_records(a, b).differences
+    assert (difference.kind, difference.subject) == ("order", "wiper_a")
+    assert (difference.a, difference.b) == ("wiper_a before wiper_b", "wiper_b before wiper_a")
+    near = wiped(boat, apart_ms=15), wiped(boat, order=("wiper_b", "wiper_a"), apart_ms=15)
+    assert compare_records(*near).differences == ()
+
+
+def test_a_start_of_the_box_without_a_cause_is_different(boat):
+    a, b = session(boat), session(boat)
+    for record, at_s in ((a, (3,)), (b, (3, 20))):
+        t_ns = [round(s * 1e9) for s in at_s]
+        record.courses["boot:main"] = Course(t_ns, [1.0] * len(t_ns))
+    (difference,) = compare_records(a, b).differences
+    assert (difference.kind, difference.subject) == ("boot", "main")
+    assert (difference.a, difference.b) == ("no change", "starts (supply)")
+
+
+def test_a_signal_that_is_never_available_in_one_session_is_told(boat):
+    a, b = session(boat), session(boat)
+    a.courses["lamp:panel helm 1"] = Course([1], [0.0])
+    b.courses["lamp:panel helm 1"] = Course(absent=40)
+    (difference,) = compare_records(a, b).differences
+    assert (difference.kind, difference.a, difference.b) == ("absent", "lamp reported", "not available")
