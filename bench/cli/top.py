@@ -24,6 +24,7 @@ COMMANDS = {
     "judge": "judge a recorded session, or another logger's recording, again",
     "compare": "what differs between two recorded sessions, and whether it is more than noise",
     "report": "write the report and result files of a recorded session",
+    "convert": "write a recording in another format",
     "twin": "serve the virtual box on a pseudo-terminal, or list the faults it can have",
     "demo": "the main job on the virtual box: once healthy, once with a seeded fault",
 }

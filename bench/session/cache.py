@@ -194,7 +194,7 @@ class CacheWriter:
         except InternalError:
             self.close()
             return
-        lost = [(row, line, x.text[:100].decode("latin-1"), *x[1:]) for row, line, x in block.lost]
+        lost = [(row, line, x.text[:1000].decode("latin-1"), *x[1:]) for row, line, x in block.lost]
         self._buses = columns.buses
         self._blocks.append([len(columns), len(columns.buses), others, lost])
         try:
