@@ -7,6 +7,8 @@ from .reader import Session, open_session
 from .recorder import Recorder
 from .walk import BadRecord
 
+open = open_session
+
 if TYPE_CHECKING:
     from .columns import Columns
 
@@ -17,6 +19,7 @@ __all__ = [
     "Recorder",
     "Session",
     "format_frame",
+    "open",
     "open_session",
     "parse_line",
 ]

@@ -7,7 +7,6 @@ stamps.
 
 from __future__ import annotations
 
-import datetime
 import html
 import json
 import re
@@ -26,6 +25,7 @@ from .scan import Block
 
 ROWS = 1 << 16
 SECOND = 1_000_000_000
+_OFFSETS_VALID = 2  # ASAM MDF 4, header block: abs_time is UTC, and the offsets are given
 DATA_GROUP, ERROR_GROUP, REMOTE_GROUP = "CAN_DataFrame", "CAN_ErrorFrame", "CAN_RemoteFrame"
 GROUPS = (DATA_GROUP, ERROR_GROUP, REMOTE_GROUP)
 _CODES = {size: code for code, size in enumerate((*range(9), 12, 16, 20, 24, 32, 48, 64))}
@@ -72,8 +72,9 @@ def write_mdf(path: Path, stream: Stream) -> None:
             raise UsageError(Complaint("MDF needs rising stamps", advice=advice))
         last_ns = int(c.t_ns[-1])
         _add(asammdf, mdf, begun, c, start_ns, stream.notes)
-    seconds = (start_ns or 0) // SECOND
-    mdf.header.start_time = datetime.datetime.fromtimestamp(seconds, datetime.UTC)
+    mdf.header.abs_time = start_ns or 0
+    mdf.header.time_flags = _OFFSETS_VALID
+    mdf.header.tz_offset = mdf.header.daylight_save_time = 0
     mdf.header.comment = json.dumps({"hardstand": 1, "start_ns": start_ns or 0, "buses": buses})
     if lost:
         stream.notes.append(f"{lost} places where frames are missing cannot be marked in MDF")
@@ -146,7 +147,7 @@ def read_mdf(path: Path) -> Stream:
         start_ns, buses = int(facts["start_ns"]), tuple(map(str, facts["buses"]))
         notes = []
     except (ValueError, KeyError, TypeError):
-        start_ns, buses = round(mdf.header.start_time.timestamp() * 1e6) * 1000, ()
+        start_ns, buses = int(mdf.header.abs_time), ()
         notes = [
             "MDF has no bus names: buses are called by their numbers; stamps are rounded to microseconds"
         ]

@@ -22,8 +22,11 @@ from .text import numbered_lines
 from .walk import BadRecord, Walk
 
 if TYPE_CHECKING:
+    from bench.definitions import Definitions
+
     from .columns import Columns
     from .scan import Block
+    from .signals import Signals
 
 PROBE_LINES, PROBE_BYTES, PROBE_CHUNK = 20_000, 1 << 20, 1 << 12
 FAST_FROM = 1 << 18  # bytes of frames from which numpy is worth its loading
@@ -94,6 +97,15 @@ class Session:
         except OSError as e:
             raise self._trouble(e) from e
         self._found = walk
+
+    def signals(self, definitions: Definitions) -> Signals:
+        """Edges, levels and currents as pandas tables.
+
+        Raises: UsageError when the recording has no stamps; BenchError when the disk fails while reading.
+        """
+        from .signals import ROWS, signals_of
+
+        return signals_of(self.chunks(ROWS), definitions)
 
     def blocks(self) -> Iterator[Block]:
         """What the frames' file alone holds, lines that cannot be read among it. Raises: OSError."""
