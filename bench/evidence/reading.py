@@ -107,13 +107,18 @@ def signals_here(path: Path, boat: Boat) -> int:
     return values
 
 
-def signals_can(path: Path, dbc: Path) -> int:
-    """Values of all signals, by python-can and cantools."""
-    import can
+def known_to_cantools(dbc: Path) -> dict[int, Any]:
+    """Decoders by identifier without source address."""
     import cantools
 
     database: Any = cantools.database.load_file(dbc)
-    known = {m.frame_id >> 8: m.decode for m in database.messages}  # whatever the source address
+    return {m.frame_id >> 8: m.decode for m in database.messages}
+
+
+def signals_can(path: Path, known: dict[int, Any]) -> int:
+    """Values of all signals, by python-can and cantools."""
+    import can
+
     values = 0
     for message in can.CanutilsLogReader(path):
         decode = known.get(message.arbitration_id >> 8)
@@ -188,7 +193,8 @@ def compare(frames: int, folder: Path) -> tuple[list[list[object]], dict[str, fl
         again = cost_s(lambda: read_here(path))
         ratios["again"] = row("read: columns, second opening", again, read, AIMS["again"])
     with caches("off"):
-        both = cost_s(lambda: signals_can(path, DBC), few)
+        known = known_to_cantools(DBC)
+        both = cost_s(lambda: signals_can(path, known), few)
         row("to all signals: python-can + cantools", both)
         signals = cost_s(lambda: signals_here(path, boat))
         ratios["signals"] = row("to all signals: columns", signals, both, AIMS["signals"])
