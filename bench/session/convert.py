@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import gzip
 import os
-import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -85,11 +84,10 @@ class _new_file:  # noqa: N801 - a context manager
     """A file beside the target that is taken away when it has not become the target."""
 
     def __init__(self, target: Path) -> None:
-        number, name = tempfile.mkstemp(dir=target.parent, prefix=".", suffix=target.suffix)
-        os.close(number)
-        self._path = Path(name)
+        self._path = target.with_name(f".{os.getpid()}.{target.name}")
 
     def __enter__(self) -> Path:
+        self._path.open("xb").close()
         return self._path
 
     def __exit__(self, *_: object) -> None:
