@@ -19,17 +19,13 @@ jitter_ms: 2
 circuits: {horn: {load: none}, search_light: {load: {ohm: 1.5}}}
 """
 FAULTS = [  # of every place: tables, firmware, wiring, sensor, bus
-    ("demo", "keys_swapped"),
     ("demo", "dim_rate"),
     ("demo", "restarts"),
     ("demo", "state_late"),
     ("demo", "on_change_lost"),
     ("demo", "counter_stuck"),
     ("demo", "frames_lost"),
-    ("demo", "frames_repeated"),
-    ("demo", "frames_short"),
     ("demo", "silent"),
-    ("dunlin", "open_load"),
     ("dunlin", "slow_task"),
     ("fulmar", "swapped_outputs"),
     ("fulmar", "current_gain"),

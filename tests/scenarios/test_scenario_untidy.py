@@ -25,33 +25,21 @@ TABLES = str(boats()["kittiwake_untidy"])
 KINDS = fault_kinds()
 # of every place and every sort of effect; the same kinds, with the same arguments, on both sets of messages
 FAULTS = [
-    "keys_swapped",
     "key_dead",
     "outside_key_wired",
     "member_missing",
-    "step_missing",
-    "preset_wrong",
     "momentary_latches",
     "timer_short",
-    "wake_missing",
-    "follow_missing",
-    "inhibit_missing",
     "force_missing",
-    "lamp_wrong_key",
     "lamp_missing",
     "backlight_level",
     "dim_rate",
-    "memory_lost",
-    "late_key",
     "slow_task",
     "chatter",
     "state_late",
-    "level_unavailable",
     "swapped_outputs",
     "open_load",
-    "high_resistance",
     "current_gain",
-    "sense_crossed",
     "silent",
 ]
 # faults of a frame, whose names differ: tidy and untidy argument
