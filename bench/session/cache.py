@@ -12,7 +12,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import mmap
 import os
 import sys
 import tempfile
@@ -47,7 +46,9 @@ _MADE_BY = (
     "source.py",
     "cache.py",
 )
-_VIEW = 1 << 24
+_VIEW = 1 << 20
+_BEGIN = 32  # of the first block
+_ROW_BYTES = 24
 
 
 def new_hash() -> Any:  # noqa: ANN401 - of xxhash or hashlib, which share update and digest
@@ -90,15 +91,18 @@ def find_cache(path: Path, layout: Layout) -> Iterator[Block] | None:
         if folder is None or size < CACHE_FROM or not any(folder.glob(f"*-{size}.columns")):
             return None
         cache = folder / _name(_hash_of(path), size)
-        with cache.open("rb") as file:
-            held = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
+        file = cache.open("rb")
+    except OSError:
+        return None
+    try:
         os.utime(cache)
-        head = _checked(held)
+        head = _checked(file)
     except (OSError, ValueError):
-        return None
+        head = None
     if head is None or head["mark"] != reader_mark() or head["layout"] != layout.name:
+        file.close()
         return None
-    return _blocks(held, head)
+    return _blocks(file, head)
 
 
 def _name(digest: bytes, size: int) -> str:
@@ -116,32 +120,48 @@ def _hash_of(path: Path) -> bytes:
     return digest
 
 
-def _checked(held: mmap.mmap) -> dict[str, Any] | None:
+def _checked(file: BinaryIO) -> dict[str, Any] | None:
     """What stands at the end of the file, when all of it is as it was written."""
-    end = len(held) - 24
-    if end < len(_MAGIC) or held[: len(_MAGIC)] != _MAGIC:
+    end = file.seek(0, os.SEEK_END) - 24
+    file.seek(0)
+    if end < _BEGIN or file.read(len(_MAGIC)) != _MAGIC:
         return None
+    file.seek(0)
     made = new_hash()
-    with memoryview(held) as view:
-        for at in range(0, end + 8, _VIEW):
-            made.update(view[at : min(at + _VIEW, end + 8)])
-    if made.digest() != held[end + 8 :]:
+    view = memoryview(bytearray(_VIEW))
+    left = end + 8
+    while left and (count := file.readinto(view[: min(left, _VIEW)])):  # type: ignore[attr-defined]
+        made.update(view[:count])
+        left -= count
+    if left or made.digest() != file.read():
         return None
-    start = int.from_bytes(held[end : end + 8], "little")
-    head: dict[str, Any] = json.loads(held[start:end])
+    file.seek(end)
+    start = int.from_bytes(file.read(8), "little")
+    file.seek(start)
+    head: dict[str, Any] = json.loads(file.read(end - start))
     return head
 
 
-def _blocks(held: mmap.mmap, head: dict[str, Any]) -> Iterator[Block]:
-    at, first = 32, 0
+def _blocks(file: BinaryIO, head: dict[str, Any]) -> Iterator[Block]:
+    with file:
+        yield from _read_blocks(file, head)
+
+
+def _read_blocks(file: BinaryIO, head: dict[str, Any]) -> Iterator[Block]:
+    first = 0
+    file.seek(_BEGIN)
     for rows, buses, others, lost in head["blocks"]:
+        size = rows * _ROW_BYTES
+        held = file.read(size + -size % 8)
+        if len(held) < size:
+            raise OSError("the cache ended early")
         arrays: dict[str, Any] = {}
+        at = 0
         for name in _ORDER:
             count = rows * 8 if name == "payload" else rows
             arrays[name] = np.frombuffer(held, TYPES[name], count, at)
             at += arrays[name].nbytes
         arrays["payload"] = arrays["payload"].reshape(-1, 8)
-        at += -at % 8
         frames = {row: parse_line(text.encode("ascii")) for row, text in others}
         columns = Columns(**arrays, buses=tuple(head["buses"][:buses]), first=first, others=frames)
         there = [
@@ -173,7 +193,7 @@ class CacheWriter:
             _make_room(folder, text_bytes)
             number, name = tempfile.mkstemp(dir=folder, suffix=".part")
             self._part, self._file = Path(name), os.fdopen(number, "wb")
-            self._write(_MAGIC.ljust(32, b"\0"))
+            self._write(_MAGIC.ljust(_BEGIN, b"\0"))
 
     @property
     def is_open(self) -> bool:
