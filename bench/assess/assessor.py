@@ -36,7 +36,7 @@ from .boots import Boots
 from .causes import Causes
 from .coverage import Coverage
 from .ears import Ears
-from .findings import Findings
+from .findings import Findings, unseen, unsent
 from .lost import LostNodes
 from .stimulus import Stimulus
 from .timing import box_of, loads_of, signal_rules
@@ -156,6 +156,7 @@ class Assessor:
     def _mark_of_run(self, entry: Entry) -> None:
         if isinstance(entry, Confirmed):
             self._causes.confirmed(entry)
+            self._lost.confirmed(entry.tag)
         elif isinstance(entry, Refused):
             self._causes.refused(entry)
         elif isinstance(entry, StepMark):
@@ -196,12 +197,15 @@ class Assessor:
         causes = self._causes
         for event in self._lost.due(now):
             causes.apply(event, event.t_ns - self._jitter_ns)
+        for node in self._lost.unsure(now):
+            self._may_be_lost(judge, node)
         judge.advance(now)
         self._ears.frame_index = self.frames
-        self._ears.pass_time(now)
+        self._ears.pass_time(now, causes.maybe_called)
         for stimulus in causes.concluded(now):
             self._conclude(judge, stimulus)
         causes.check_unconfirmed(now)
+        self.findings.decide(now)
         self._look_ns = now + LOOK_NS
         if causes.pending:
             self._look_ns = min(self._look_ns, causes.pending[0].due_ns + 1)
@@ -231,7 +235,10 @@ class Assessor:
             self._report(frame, reading)
 
     def _control(self, frame: Frame, reading: Reading, tag: int | None) -> None:
-        self._lost.heard(reading.node, frame.t_ns)
+        waits = tag is not None and self.judge is not None and self._causes.confirms
+        self._lost.heard(reading.node, frame.t_ns, sure=not waits)
+        if tag is not None and waits:
+            self._lost.sent(reading.node, frame.t_ns, tag)
         if self.judge is None:
             return
         if reading.undecodable is not None:
@@ -298,6 +305,11 @@ class Assessor:
         self._boots.dark(mark.box)
         self._ears.goes_dark(mark.box, mark.t_ns)
 
+    def _may_be_lost(self, judge: Judge, node: str) -> None:
+        why = "its signs of life were not confirmed, so the box may have lost it"
+        self.findings.doubt(node, why, self.t_ns)
+        judge.lose([k for k, _ in self.model.route(Event(self.t_ns, ev.LOST, node, 1), ())], self.t_ns)
+
     def _unclear(self, cluster: int, box: str, why: str) -> None:
         names = ", ".join(self.model.clusters[cluster])
         self.findings.doubt(names, f"box {box} {why}: what then happened to these is not agreed", self.t_ns)
@@ -338,15 +350,16 @@ class Assessor:
             return
         recent = causes.recent(found.since_ns - self._jitter_ns, found.t_ns)
         shown_by = self._frame_of.get(self.definitions.signal_message.get(found.signal, ""))
-        findings.of_signal(found, stimulus, recent, name, shown_by)
+        leans_on = causes.unconfirmed(found.clusters)
+        findings.of_signal(found, stimulus, recent, name, shown_by, leans_on)
 
     def _why_not(self, found: Found, stimulus: Stimulus | None, box: str) -> str:
         """Why the bench must not call this a discrepancy; empty when it may."""
         if stimulus and stimulus.doubt:
-            return f"{stimulus.words()} may not have reached the box: {stimulus.doubt}"
+            return unsent(stimulus, stimulus.doubt)
         blind = self.findings.blind_over(found.since_ns - self.findings.grace_ns, found.t_ns)
         if blind:
-            return f"{blind}, while {found.signal} was judged"
+            return unseen(blind, found.signal)
         if not found.unseen:
             return ""
         if self._ears.is_unavailable(found.signal):

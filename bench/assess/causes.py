@@ -32,7 +32,11 @@ class Causes:
         self.pending: deque[Stimulus] = deque()
         self.step: StepMark | None = None
         self.confirms = False
-        self._counters: dict[str, int] = {}
+        self._counters: dict[str, set[int]] = {}  # node -> what its box may have seen last
+        self._maybe_down: set[str] = set()  # controls whose release may not have reached the box
+        self._wakes: dict[int, list[str]] = {}  # sent frame -> boxes it wakes
+        self.maybe_called: set[str] = set()  # boxes whose wake message may not have reached them
+        self._sent_by: dict[int, tuple[str, set[int]]] = {}  # sent frame -> node, and that before it
         self._held: set[str] = set()
         self._sensors: dict[str, int] = {}
         self._awaiting: dict[int, Stimulus] = {}
@@ -43,29 +47,43 @@ class Causes:
         asked = []
         for kind, name, value, counter in reading.events:
             if kind in (ev.PRESS, ev.RELEASE):
+                maybe = self._counters.get(reading.node, set())
+                if tag is not None and self.confirms:
+                    self._sent_by[tag] = reading.node, maybe
                 if not self._is_news(reading.node, kind, name, counter):
                     continue
                 (self._held.add if kind == ev.PRESS else self._held.discard)(name)
-                self._from_frame(Event(t_ns, kind, name, int(kind == ev.PRESS)), frame_index, tag)
+                stimulus = self._from_frame(Event(t_ns, kind, name, int(kind == ev.PRESS)), frame_index, tag)
+                if counter in maybe and not self._repeats_count:
+                    self._mistrust(stimulus, "the box may have taken it for a repetition", t_ns)
+                elif kind == ev.PRESS and name in self._maybe_down:
+                    self._mistrust(stimulus, "the box may have taken the key as held already", t_ns)
+                elif kind == ev.RELEASE:
+                    self._maybe_down.discard(name)
             elif kind == ev.SENSOR:
                 if self._sensors.get(name) != value:
                     self._sensors[name] = value
                     self._from_frame(Event(t_ns, kind, name, value), frame_index, tag)
             elif kind == ev.WAKE:
                 asked.append(name)
+        if asked and tag is not None and self.confirms:
+            self._wakes[tag] = asked
+            self.maybe_called.update(asked)
         return asked
 
     def _is_news(self, node: str, kind: str, name: str, counter: int | None) -> bool:
         if counter is None:  # keys sent as levels: the same level again is no event
             return (kind == ev.PRESS) != (name in self._held)
-        repeated = self._counters.get(node) == counter
-        self._counters[node] = counter
+        repeated = self._counters.get(node) == {counter}
+        self._counters[node] = {counter}
         return not repeated or self._repeats_count
 
-    def _from_frame(self, event: Event, frame_index: int, tag: int | None) -> None:
+    def _from_frame(self, event: Event, frame_index: int, tag: int | None) -> Stimulus:
         stimulus = self.apply(event, event.t_ns, frame_index)
         if tag is not None and self.confirms:
             self._awaiting[tag] = stimulus
+            stimulus.unconfirmed = True
+        return stimulus
 
     def apply(
         self, event: Event, earliest_ns: int, frame_index: int | None = None, more_ns: int = 0
@@ -87,6 +105,10 @@ class Causes:
     def before(self, number: int) -> Stimulus | None:
         """The stimulus of that number; None for 0."""
         return self.all[number - 1] if number else None
+
+    def unconfirmed(self, clusters: tuple[int, ...]) -> tuple[Stimulus, ...]:
+        """Stimuli to any of these clusters that the link has not confirmed yet."""
+        return tuple(s for s in self._awaiting.values() if not set(clusters).isdisjoint(s.clusters))
 
     def recent(self, since_ns: int, until_ns: int) -> list[Stimulus]:
         """Stimuli of [since, until], latest last."""
@@ -110,6 +132,10 @@ class Causes:
         """The link says that a sent frame was on the bus."""
         self.confirms = True
         stimulus = self._awaiting.pop(mark.tag, None)
+        self._sent_by.pop(mark.tag, None)
+        self.maybe_called.difference_update(self._wakes.pop(mark.tag, ()))
+        if stimulus:
+            stimulus.unconfirmed = False
         if stimulus and mark.t_ns - stimulus.t_ns > 2 * self._jitter_ns + MS:
             late = milliseconds(mark.t_ns - stimulus.t_ns)
             self._mistrust(stimulus, f"its confirmation took {late}", mark.t_ns)
@@ -117,6 +143,7 @@ class Causes:
     def refused(self, mark: Refused) -> None:
         """The link says that a sent frame was not, or perhaps not, on the bus."""
         stimulus = self._awaiting.pop(mark.tag, None)
+        self._may_be_unseen(mark.tag)
         if stimulus:
             self._mistrust(stimulus, f"the link refused it: {mark.reason}", mark.t_ns)
 
@@ -125,9 +152,17 @@ class Causes:
         for tag, stimulus in list(self._awaiting.items()):
             if stimulus.t_ns < t_ns - CONFIRM_WITHIN_NS:
                 del self._awaiting[tag]
+                self._may_be_unseen(tag)
                 self._mistrust(stimulus, "the link never confirmed it", t_ns)
 
+    def _may_be_unseen(self, tag: int) -> None:
+        """A frame may not have reached the box: the counter before it may be the latest it saw."""
+        node, before = self._sent_by.pop(tag, ("", set()))
+        self._counters.setdefault(node, set()).update(before)
+
     def _mistrust(self, stimulus: Stimulus, why: str, t_ns: int) -> None:
-        stimulus.doubt = why
+        stimulus.doubt, stimulus.unconfirmed = why, False
+        if stimulus.kind == ev.RELEASE:
+            self._maybe_down.add(stimulus.name)
         self._findings.doubt(stimulus.name, f"{stimulus.words()}: {why}", stimulus.t_ns)
         self._judge.lose(stimulus.clusters, t_ns)

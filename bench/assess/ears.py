@@ -69,13 +69,20 @@ class Ears:
             repeated=self._repeated,
         )
 
-    def pass_time(self, t_ns: int) -> None:
-        """Who should have been heard by now?"""
+    def pass_time(self, t_ns: int, maybe_called: set[str]) -> None:
+        """Who should have been heard by now? `maybe_called`: boxes whose wake message was not confirmed."""
         for box, since in self.boots.overdue(t_ns, self._jitter_ns):
             if not self.bus.heard_within(box, since):
                 self._findings.doubt(box, silence(box, since) + ": whether it woke cannot be told", since)
-                continue
-            self._findings.of_box("missing", box, since, "awake", "nothing", f"boot:{box}", self.frame_index)
+            elif box in maybe_called:
+                self._findings.doubt(box, "the link did not confirm its wake message", since)
+            elif self.bus.was_silent(box):
+                why = "it was silent for a while after it was to wake, and its boot frame was not seen"
+                self._findings.doubt(box, why, since)
+            else:
+                self._findings.of_box(
+                    "missing", box, since, "awake", "nothing", f"boot:{box}", self.frame_index
+                )
         self.bus.look(t_ns)
 
     def told_to_wake(self, box: str, t_ns: int) -> None:
@@ -167,6 +174,7 @@ class Ears:
             message.name,
             self.frame_index,
             clusters,
+            message.last_ns,
         )
         self._judge.lose(clusters, t_ns)
 
@@ -185,11 +193,12 @@ class Ears:
     def _counter_gap(self, message: Message, t_ns: int, count: int) -> None:
         frames = "frame" if count == 1 else "frames"
         seen = f"{count} {frames} of {message.name} not seen"
-        since = t_ns - message.cycle_ns - GAP_SLACK_NS
+        since = t_ns - (count + 1) * message.cycle_ns - GAP_SLACK_NS
         if self._complete:
             self._findings.of_box(
-                "counter", message.node, t_ns, "no gap in its counter", seen, message.name, self.frame_index
-            )
+                "counter", message.node, t_ns, "no gap in its counter", seen, message.name, self.frame_index,
+                since_ns=since,
+            )  # fmt: skip
         else:
             self._findings.blinded(since, t_ns, seen, message.node)
             self._judge.blinded(since, t_ns)

@@ -14,6 +14,7 @@ from .fold import Folder, Mark
 from .stimulus import Stimulus
 
 REMEMBERED_BLIND = 64
+HOLD_NS = 200 * MS  # what would excuse a deviation may be told this much later
 
 
 class Blind(NamedTuple):
@@ -22,6 +23,15 @@ class Blind(NamedTuple):
     since_ns: int
     until_ns: int
     why: str
+
+
+class Suspect(NamedTuple):
+    """A deviation that is not decided yet. `since_ns`: begin of the window judged."""
+
+    since_ns: int
+    deviation: Deviation
+    mark: Mark
+    leans_on: tuple[Stimulus, ...] = ()  # stimuli that were not confirmed yet
 
 
 class Findings:
@@ -34,6 +44,7 @@ class Findings:
         self.blind: deque[Blind] = deque(maxlen=REMEMBERED_BLIND)
         self.grace_ns = 0  # longest deadline of any signal
         self._said: set[tuple[str, str]] = set()
+        self._suspects: deque[Suspect] = deque()
 
     def doubt(self, subject: str, reason: str, t_ns: int) -> None:
         """Something could not be seen, sent, decoded or timed."""
@@ -68,12 +79,14 @@ class Findings:
         key: str,
         frame_index: int | None,
         clusters: tuple[int, ...] = (),
+        since_ns: int | None = None,
     ) -> None:
-        """A deviation of a box as a whole; `key` keeps repeats together."""
+        """A deviation of a box as a whole, judged over [since, t]; `key` keeps repeats together."""
         deviation = Deviation(
             kind, f"box:{box}", box, t_ns, expected, seen, "", None, "", None, frame_index, self.evidence()
         )
-        self.folder.add(deviation, Mark(clusters=clusters, key=key, box=box))
+        mark = Mark(clusters=clusters, key=key, box=box)
+        self._suspects.append(Suspect(t_ns if since_ns is None else since_ns, deviation, mark))
 
     def of_signal(
         self,
@@ -82,10 +95,12 @@ class Findings:
         recent: list[Stimulus],
         box: str,
         frame_index: int | None,
+        leans_on: tuple[Stimulus, ...] = (),
     ) -> None:
         """A deviation of one signal. `stimulus`: the last one that reached its cluster; `recent`: all
         that may still be at work, for what changed without a cause of its own. `frame_index`: the
-        latest frame that showed the signal."""
+        latest frame that showed the signal. `leans_on`: stimuli of which it is not known yet whether
+        they reached the box."""
         kind, _, subject = found.signal.partition(":")
         if kind == "backlight":
             subject = f"panel {subject}"
@@ -118,7 +133,26 @@ class Findings:
             targeted=bool(control) and subject in self._model.targets(control),
             amps=found.amps,
         )
-        self.folder.add(deviation, mark)
+        self._suspects.append(Suspect(found.since_ns - self.grace_ns, deviation, mark, leans_on))
+
+    def decide(self, t_ns: int | None = None) -> None:
+        """Whatever nothing can excuse any more by `t_ns` (None: the end) is a discrepancy."""
+        suspects = self._suspects
+        while suspects:
+            since_ns, deviation, mark, leans_on = suspects[0]
+            waits = any(s.unconfirmed for s in leans_on)
+            if t_ns is not None and (waits or t_ns <= deviation.t_ns + HOLD_NS):
+                return
+            suspects.popleft()
+            blind = self.blind_over(since_ns, deviation.t_ns)
+            unsure = next((s for s in leans_on if s.doubt or s.unconfirmed), None)
+            if unsure is not None:
+                why = unsure.doubt or "the link never confirmed it"
+                self.doubt(deviation.subject, unsent(unsure, why), deviation.t_ns)
+            elif blind:
+                self.doubt(deviation.subject, unseen(blind, deviation.signal), deviation.t_ns)
+            else:
+                self.folder.add(deviation, mark)
 
     def evidence(self) -> str:
         """How sure the bench is of its own eyes, in words."""
@@ -126,6 +160,16 @@ class Findings:
             return "no frame known to be lost before it"
         last = self.blind[-1]
         return f"last doubt about the bench's own eyes at {last.until_ns / 1e9:.3f} s: {last.why}"
+
+
+def unsent(stimulus: Stimulus, why: str) -> str:
+    """Words for a stimulus that may have had no effect."""
+    return f"{stimulus.words()} may not have reached the box: {why}"
+
+
+def unseen(blind: str, signal: str) -> str:
+    """Words for what was judged while the bench could not see."""
+    return f"{blind}, while {signal} was judged"
 
 
 def silence(box: str, since_ns: int) -> str:

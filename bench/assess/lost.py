@@ -22,10 +22,35 @@ class LostNodes:
         self._gone: set[str] = set()
         self._back: list[Event] = []
         self._next = 1 << 62
+        self._sure: dict[str, int] = {}  # when the box surely heard it last
+        self._pending: dict[int, tuple[str, int]] = {}
+        self._doubted: set[str] = set()
 
-    def heard(self, node: str, t_ns: int) -> None:
+    def sent(self, node: str, t_ns: int, tag: int) -> None:
+        """The bench sent a frame of the node, which the link has yet to confirm."""
+        if node in self._after:
+            self._pending[tag] = node, t_ns
+
+    def confirmed(self, tag: int) -> None:
+        """That frame was on the bus."""
+        node, t_ns = self._pending.pop(tag, ("", 0))
+        self._sure[node] = max(t_ns, self._sure.get(node, t_ns))
+        self._doubted.discard(node)
+
+    def unsure(self, t_ns: int) -> Iterator[str]:
+        """Nodes that the box may have lost by now, as sends were not confirmed; each once."""
+        for node, sure in self._sure.items():
+            if not node or node in self._doubted or node in self._gone:
+                continue
+            if t_ns >= sure + self._after[node] and self._last.get(node, sure) > sure:
+                self._doubted.add(node)
+                yield node
+
+    def heard(self, node: str, t_ns: int, *, sure: bool = True) -> None:
         """A frame of the node was on the bus."""
         if node in self._after:
+            if sure:
+                self._sure[node] = t_ns
             self._last[node] = t_ns
             if node in self._gone:
                 self._gone.discard(node)

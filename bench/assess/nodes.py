@@ -42,6 +42,7 @@ class Node:
     frames: int = 0
     last_ns: int | None = None
     shortest_ns: int = 1 << 60
+    longest_gap_ns: int = 0  # without a frame since it was to go dark
     awake: bool = True
     silent: bool = False
 
@@ -88,6 +89,8 @@ class Bus:
         node = self.nodes.get(pages[0].node if pages else name.partition("/")[0])
         if node is None:
             return
+        if node.last_ns is not None and t_ns - node.last_ns > node.longest_gap_ns:
+            node.longest_gap_ns = t_ns - node.last_ns
         node.last_ns = t_ns
         node.frames += 1
         for page in pages:
@@ -137,7 +140,7 @@ class Bus:
         for node in self.nodes.values():
             if not node.awake or node.last_ns is None or node.silent:
                 continue
-            if t_ns - node.last_ns > SILENT_CYCLES * node.shortest_ns + self._jitter_ns + SLACK_NS:
+            if t_ns - node.last_ns > self._silence_ns(node):
                 node.silent = True
                 self._silent(node, t_ns)
         for message in self.messages.values():
@@ -154,10 +157,19 @@ class Bus:
     def _alive_throughout(self, node: Node, message: Message, t_ns: int) -> bool:
         return node.last_ns is not None and t_ns - node.last_ns <= 2 * node.shortest_ns + self._jitter_ns
 
+    def _silence_ns(self, node: Node) -> float:
+        return SILENT_CYCLES * node.shortest_ns + self._jitter_ns + SLACK_NS
+
+    def was_silent(self, name: str) -> bool:
+        """Whether the node was silent for a stretch since it was to go dark."""
+        node = self.nodes[name]
+        return node.longest_gap_ns > self._silence_ns(node)
+
     def sleep(self, name: str) -> None:
         """The node's supply went off: silence is right."""
         node = self.nodes[name]
         node.awake = node.silent = False
+        node.longest_gap_ns = 0
 
     def wake(self, name: str, t_ns: int) -> None:
         """The node booted: its counters start anew and its cycles count from now."""

@@ -23,6 +23,7 @@ def reach_verdict(assessor: Assessor, judge: Judge) -> Verdict:
     """The verdict; nothing may be fed afterwards."""
     judge.finish()
     findings, coverage, spec = assessor.findings, assessor.coverage, assessor.spec
+    findings.decide()
     _open_ends(assessor, judge)
     _currents(assessor, judge)
     discrepancies = findings.folder.discrepancies()

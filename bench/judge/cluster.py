@@ -44,6 +44,8 @@ class ClusterJudge:
         self.worlds: list[World] = []
         self.seen: dict[str, float] = {}
         self.seen_at: dict[str, int] = {}
+        self.caused_ns = -FOREVER  # latest instant of the latest cause: what is seen may be older
+        self.steady_from: dict[str, int] = {}  # since when a signal has shown its present value
         self.learned: dict[str, tuple[int, float]] = {}
         self.held: set[str] = set()
         self.mute: set[str] = set()  # boxes of this cluster that are silent
@@ -114,7 +116,7 @@ class ClusterJudge:
     # ---- causes
     def apply(self, cause: Cause, switch: Switch, number: int) -> None:
         """A cause reaches the cluster at `switch`; `number` names it in reports."""
-        self.cause = number
+        self.cause, self.caused_ns = number, switch.hi
         if self.lost_until is not None:
             self.lost_until = max(self.lost_until, switch.hi + self.window_ns)
             return
@@ -254,6 +256,8 @@ class ClusterJudge:
         """One reported value of one of the cluster's signals."""
         if signal not in self.rules:
             return
+        if self.seen.get(signal) != value:
+            self.steady_from[signal] = t_ns
         self.seen[signal] = value
         self.seen_at[signal] = t_ns
         worlds = self.worlds
@@ -316,6 +320,8 @@ class ClusterJudge:
         """A fault flag or sensor report that an indicator's judge has accepted narrows the worlds."""
         if self.lost_until is not None or self.learned.get(signal) == (self.version, value):
             return
+        if self.caused_ns >= t_ns - self.window_ns:
+            return
         if not all(w.at_rest(t_ns - self.window_ns) for w in self.worlds):
             return
         alive = []
@@ -344,12 +350,16 @@ class ClusterJudge:
             self._resolve(world, place, watch, t_ns, value)
         trace = world.traces[place]
         course = trace.last.value.course  # type: ignore[union-attr]
-        if not isinstance(course, Steady) or trace.steady_since() >= t_ns - watch.rule.window_ns:
+        since = max(trace.steady_since(), self.caused_ns)
+        if not isinstance(course, Steady) or since >= t_ns - watch.rule.window_ns:
             return True
         tolerance = watch.rule.tolerance
         spread = course.hi_pct - course.lo_pct
         if spread <= 2.5 * tolerance or (watch.state and not course.lo_pct <= 0 < course.hi_pct):
             return True
+        steady_from = self.steady_from.get(watch.rule.signal, t_ns)
+        if not watch.state and value > 0 and steady_from > t_ns - watch.rule.window_ns:
+            return True  # it may be on its way
         low, high = (0.0, 0.0) if value <= 0 else (max(value - tolerance, 1e-6), value + tolerance)
         if watch.state and value > 0:
             low, high = 1.0, 1.0

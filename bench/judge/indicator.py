@@ -76,10 +76,10 @@ class IndicatorJudge:
         """Report changes that were never shown."""
         if self.trace is None:
             return
-        while (late := self.watch.overdue(t_ns)) is not None:
+        while self.trace is not None and (late := self.watch.overdue(t_ns)) is not None:
             unseen = self.seen_at < late.switch.lo
-            self._deviate("missing", t_ns, late.switch.lo, late, unseen)
-        if len(self.trace.segments) > 1:
+            self._deviate("missing", t_ns, late.switch.lo, late, unseen)  # which may lose track
+        if self.trace is not None and len(self.trace.segments) > 1:
             self.trace.forget_before(t_ns - 2 * self.rule.window_ns)
 
     def sample(self, t_ns: int, value: float) -> bool:

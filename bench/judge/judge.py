@@ -218,8 +218,10 @@ class Judge:
         self._plan_wake()
 
     def unsure(self, box: str, clusters: Iterable[int], t_ns: int) -> None:
-        """A box was told to wake: until it has, lamps of other boxes may show its circuits either way."""
+        """A box was told to wake: until it has, lamps of other boxes may show its circuits either way.
+        How far a held dimmer still went is not known."""
         self._unsure[box] = frozenset(clusters)
+        self.lose([i for i in self._unsure[box] if self.clusters[i].held], t_ns)
         for i in self._unsure[box]:
             self._refresh_one(i, t_ns, Switch(t_ns, t_ns), 0)
 
