@@ -91,6 +91,8 @@ class Facts:
             if signal not in self.effects_b[j].span_ns or self._is_blind(i, j, signal):
                 continue
             x, y = self._changes(i, j, signal)
+            if kind in ("lamp", "fault") and self.a.stimuli[i].kind in (SUPPLY, WAKE):
+                x, y = x[-1:], y[-1:]  # what shows while a box starts is agreed nowhere
             if _values(x) == _values(y):
                 yield from self._timers(signal, i, j, x, y)
                 continue

@@ -10,6 +10,8 @@ from bench.compare.observe import MS, Course, Record
 from bench.core.event import PRESS, RELEASE, SENSOR
 
 Change = tuple[int, float]  # ns after the stimulus, value
+Delay = tuple[int, int]  # ns after the stimulus: earliest instant of the change, instant it was told
+SPACING_SLACK_MS = 2.0  # a held report leaves up to this late: other frames come first
 PIECE_NS = 200 * MS  # a ramp is cut into pieces this long; each gives one speed
 STEADY_NS = 200 * MS  # a level that did not change for so long is not moving
 
@@ -18,11 +20,13 @@ STEADY_NS = 200 * MS  # a level that did not change for so long is not moving
 class Effects:
     """What came after one stimulus, until the next one that may change the same.
 
-    `changes`: signal -> its changes. `span_ns`: signal -> how long it was this stimulus's.
+    `changes`: signal -> its changes. `since_ns`: signal -> the frame before the one that showed its first
+    change, in ns after the stimulus. `span_ns`: signal -> how long it was this stimulus's.
     """
 
     changes: dict[str, list[Change]] = field(default_factory=dict)
     span_ns: dict[str, int] = field(default_factory=dict)
+    since_ns: dict[str, int] = field(default_factory=dict)
 
 
 def clusters_of(record: Record, signal: str) -> frozenset[int]:
@@ -51,6 +55,8 @@ def effects_of(record: Record) -> list[Effects]:
             found = [(t - start, v) for t, v in course.between(start, end)]
             if found:
                 out[k].changes[signal] = found
+                if course.since_ns:
+                    out[k].since_ns[signal] = course.since_ns[bisect_right(course.t_ns, start)] - start
     return out
 
 
@@ -66,16 +72,41 @@ def response_ns(record: Record, signal: str) -> int:
     return round((longest + 4 * record.jitter_ms) * MS)
 
 
-def first_reports(record: Record, number: int, effects: Effects) -> dict[str, int]:
-    """Circuit -> ns from a key or sensor stimulus to the first report, state or level, of its answer."""
-    out: dict[str, int] = {}
+def first_reports(record: Record, number: int, effects: Effects) -> dict[str, Delay]:
+    """Circuit -> time from a key or sensor stimulus to the first report, state or level, of its answer."""
+    out: dict[str, Delay] = {}
     if record.stimuli[number].kind not in (PRESS, RELEASE, SENSOR):
         return out
     for signal, changes in effects.changes.items():
         kind, _, subject = signal.partition(":")
         if kind in ("state", "level") and changes[0][0] <= response_ns(record, signal):
-            out[subject] = min(out.get(subject, changes[0][0]), changes[0][0])
+            out[subject] = _both(out.get(subject), report_delay(record, signal, effects))
     return out
+
+
+def report_delay(record: Record, signal: str, effects: Effects) -> Delay:
+    """When the first change of a signal was told, and since when it may have waited to be told.
+
+    A report that came no later than the message's least spacing (frames_ms on_change) after the one
+    before it may have been held back by that; any other was sent at once.
+    """
+    told_ns = effects.changes[signal][0][0]
+    since_ns = effects.since_ns.get(signal)
+    kind = signal.partition(":")[0]
+    spacing_ms = 0.0
+    for box in record.spec.boxes.values():
+        timing = box.frames_ms.get(kind) or box.frames_ms.get("state")
+        spacing_ms = max(spacing_ms, (timing.on_change_ms or 0.0) if timing else 0.0)
+    held = since_ns is not None and told_ns - since_ns <= (spacing_ms + SPACING_SLACK_MS) * MS
+    return (max(0, since_ns) if held and since_ns is not None else told_ns), told_ns
+
+
+def _both(one: Delay | None, other: Delay) -> Delay:
+    """What two reports of one change together say of its instant."""
+    if one is None:
+        return other
+    told_ns = min(one[1], other[1])
+    return min(max(one[0], other[0]), told_ns), told_ns
 
 
 def steady_currents(record: Record, circuit: str) -> dict[float, list[list[float]]]:

@@ -55,12 +55,14 @@ class Stimulus:
 class Course:
     """A signal's changes: instants in ns and values in its unit; the first is where it was first seen.
 
-    `absent`: how often it was reported as not available.
+    `since_ns`: for each change, the frame of the same message before the one that showed it (empty: not
+    known). `absent`: how often it was reported as not available.
     """
 
     t_ns: list[int] = field(default_factory=list)
     values: list[float] = field(default_factory=list)
     absent: int = 0
+    since_ns: list[int] = field(default_factory=list)
 
     def at(self, t_ns: int) -> float | None:
         """The value shown latest at that instant; None before the first."""
@@ -131,6 +133,7 @@ class _Watch:
         self._repeats = any(b.repeated_counter == "new_event" for b in record.spec.boxes.values())
         self._sent: list[list[Stimulus]] = []
         self._bodies: dict[str, object] = {}
+        self._latest: dict[str, int] = {}  # message -> its latest frame
         self._booted: dict[str, int] = {}
         self._unreadable: dict[str, int] = {}
 
@@ -213,6 +216,8 @@ class _Watch:
     def _report(self, t_ns: int, reading: Reading) -> None:
         record = self.record
         same = self._bodies.get(reading.message) is reading.body
+        since_ns = self._latest.get(reading.message, t_ns)
+        self._latest[reading.message] = t_ns
         self._bodies[reading.message] = reading.body
         for signal, value, _, reason in reading.body:
             kind, _, subject = signal.partition(":")
@@ -222,7 +227,7 @@ class _Watch:
                     times.append(t_ns)
                     amps.append(value)
             elif kind in WATCHED and not same:
-                self._change(t_ns, signal, value)
+                self._change(t_ns, since_ns, signal, value)
             elif kind == "identity":
                 record.identity[subject] = reason
             elif kind == "boot" and t_ns - self._booted.get(subject, -(1 << 62)) > BLIND_BEFORE_NS:
@@ -231,13 +236,14 @@ class _Watch:
                 boots.t_ns.append(t_ns)
                 boots.values.append(value or 0.0)
 
-    def _change(self, t_ns: int, signal: str, value: float | None) -> None:
+    def _change(self, t_ns: int, since_ns: int, signal: str, value: float | None) -> None:
         course = self.record.courses.setdefault(signal, Course())
         if value is None:
             course.absent += 1
         elif not course.values or course.values[-1] != value:
             course.t_ns.append(t_ns)
             course.values.append(value)
+            course.since_ns.append(since_ns)
 
 
 def _reach(spec: Spec, model: Model) -> Mapping[tuple[str, str], frozenset[int]]:

@@ -104,7 +104,7 @@ METHODS = {
     " 1,000,000 cells difflib's matching blocks",
     "circuit delay": "from stimulus to the first report of state or level, matched pairs B - A; rank-sum"
     " (Mann-Whitney) test of the circuit's differences against those of stimuli that do not touch it, exact"
-    " with midranks where affordable, centred on the box's median difference",
+    " with midranks where affordable; beyond the box delay where that is a difference itself",
     "control delay": "as circuit delay, to the first report of any kind, lamps among them, by control",
     "box delay": "Wilcoxon signed-rank test of all matched differences of a box, one a stimulus",
     "current": "rank-sum (Mann-Whitney) test of settled readings, thinned by the lag-1"
@@ -113,7 +113,7 @@ METHODS = {
     "effect sizes": "Hodges-Lehmann shift (paired: median of Walsh averages), Cliff's delta",
     "many tests": f"Benjamini-Hochberg within each family, false discovery rate {FALSE_SHARE:g}",
     "decision": f"different: adjusted p at most {FALSE_SHARE:g} and shift above the floor; same: shift not"
-    " above the floor, and either as many samples as a significant shift needs, or no two samples further"
-    " apart than the floor, or equivalence shown (two one-sided rank-sum tests with the floor as margin, risk"
-    f" {WITHIN_RISK:g}); else cannot tell",
+    " above the floor, and either at least 5 samples and as many as a significant shift needs, or no two"
+    " samples further apart than the floor, or equivalence shown (two one-sided rank-sum tests with the floor"
+    f" as margin, risk {WITHIN_RISK:g}); else cannot tell",
 }

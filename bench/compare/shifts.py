@@ -3,17 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import inf
 
 from bench.compare import statistics as st
-from bench.compare.measure import Effects, first_reports, ramp_speeds, steady_currents
+from bench.compare.measure import Delay, Effects, first_reports, ramp_speeds, report_delay, steady_currents
 from bench.compare.observe import MS, Record
 from bench.compare.result import CANNOT_TELL, DIFFERENT, FALSE_SHARE, SAME, WITHIN_RISK, Shift
 
+MANY = 5  # samples, below which "the same" needs every one of them, or equivalence shown
 FEWEST = {"current": 3, "dimming speed": 4}  # samples of each session, below which nothing is said; else 2
 ENOUGH_P = FALSE_SHARE / 1000  # with so many samples no equivalence needs to be shown
-Delays = dict[str, tuple[float, float]]  # subject -> ms in a, ms in b
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Both sessions' delays in one matched pair, in ms, and how far B's lies above A's for certain: 0
+    where reports that were held back leave room for equal delays."""
+
+    a: float
+    b: float
+    apart: float
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """One matched stimulus: its control or sensor, each circuit's answer, and the first of any."""
+
+    control: str
+    circuits: dict[str, Answer]
+    first: Answer
 
 
 def delays(
@@ -24,28 +43,33 @@ def delays(
     pairs: list[tuple[int, int]],
 ) -> list[Shift]:
     """Of each circuit, each control and each box, over matched stimuli in the same context."""
-    rows: list[tuple[str, Delays, tuple[float, float]]] = []
+    rows: list[Answers] = []
     for i, j in pairs:
         if a.stimuli[i].doubt or b.stimuli[j].doubt or _blind(a, i) or _blind(b, j):
             continue
         first_a, first_b = first_reports(a, i, effects_a[i]), first_reports(b, j, effects_b[j])
-        both = {c: (first_a[c] / MS, first_b[c] / MS) for c in first_a if c in first_b}
+        both = {c: _answer(first_a[c], first_b[c]) for c in first_a if c in first_b}
         if both:
-            answers = answer(a, i, effects_a[i], first_a), answer(b, j, effects_b[j], first_b)
-            rows.append((a.stimuli[i].name, both, (answers[0] / MS, answers[1] / MS)))
+            first = _answer(_any(a, effects_a[i], first_a), _any(b, effects_b[j], first_b))
+            rows.append(Answers(a.stimuli[i].name, both, first))
     out: list[Shift] = []
     for box in a.spec.boxes.values():
-        own = [r for r in rows if any(a.spec.circuits[c].box == box.name for c in r[1])]
+        own = [r for r in rows if any(a.spec.circuits[c].box == box.name for c in r.circuits)]
         if own:
             floor = 2 * (a.jitter_ms + b.jitter_ms) + box.timing_ms.task
             out += _of_box(box.name, own, floor)
     return out
 
 
-def answer(record: Record, number: int, effects: Effects, reports: Mapping[str, int]) -> int:
-    """ns to the first report of any kind that answers the stimulus: state, level or lamp."""
-    lamps = [c[0][0] for s, c in effects.changes.items() if s.startswith("lamp:")]
-    return min([*reports.values(), *lamps])
+def _answer(a: Delay, b: Delay) -> Answer:
+    least, most = (b[0] - a[1]) / MS, (b[1] - a[0]) / MS
+    return Answer(a[1] / MS, b[1] / MS, max(least, min(0.0, most)))
+
+
+def _any(record: Record, effects: Effects, reports: Mapping[str, Delay]) -> Delay:
+    """The first report of any kind that answers the stimulus: state, level or lamp."""
+    lamps = [report_delay(record, s, effects) for s in effects.changes if s.startswith("lamp:")]
+    return min([*reports.values(), *lamps], key=lambda d: (d[1], -d[0]))
 
 
 def _blind(record: Record, number: int) -> bool:
@@ -53,30 +77,31 @@ def _blind(record: Record, number: int) -> bool:
     return bool(record.blind) and record.is_blind(start, start + 1000 * MS)
 
 
-def _of_box(box: str, rows: list[tuple[str, Delays, tuple[float, float]]], floor: float) -> Iterator[Shift]:
-    typical = [st.median([y - x for x, y in both.values()]) for _, both, _ in rows]
-    centre = st.median(typical)
-    whole = [r[2] for r in rows]
-    diffs = [y - x for x, y in whole]
+def _of_box(box: str, rows: list[Answers], floor: float) -> Iterator[Shift]:
+    typical = [st.median([x.apart for x in r.circuits.values()]) for r in rows]
+    whole = [r.first for r in rows]
+    diffs = [x.apart for x in whole]
     base = _paired("box delay", box, "stimulus to first report", whole, floor, 0.0)
-    yield replace(base, p=st.signed_rank_p(diffs), least_p=st.least_signed_p(len(diffs)))
-    for circuit in dict.fromkeys(c for _, both, _ in rows for c in both):
-        mine = [both[circuit] for _, both, _ in rows if circuit in both]
-        others = [d - centre for d, (_, both, _) in zip(typical, rows, strict=True) if circuit not in both]
+    base = replace(base, p=st.signed_rank_p(diffs), least_p=st.least_signed_p(len(diffs)))
+    yield base
+    is_late = abs(base.shift) > floor and base.p <= FALSE_SHARE
+    centre, middle = (st.median(typical), st.median(diffs)) if is_late else (0.0, 0.0)
+    for circuit in dict.fromkeys(c for r in rows for c in r.circuits):
+        mine = [r.circuits[circuit] for r in rows if circuit in r.circuits]
+        others = [d - centre for d, r in zip(typical, rows, strict=True) if circuit not in r.circuits]
         yield _against("circuit delay", circuit, "stimulus to first report", mine, others, centre, floor)
-    middle = st.median(diffs)
-    for control in dict.fromkeys(name for name, _, _ in rows):
-        mine = [both for name, _, both in rows if name == control]
-        others = [d - middle for d, (name, _, _) in zip(diffs, rows, strict=True) if name != control]
+    for control in dict.fromkeys(r.control for r in rows):
+        mine = [r.first for r in rows if r.control == control]
+        others = [r.first.apart - middle for r in rows if r.control != control]
         yield _against("control delay", control, "to first report of anything", mine, others, middle, floor)
 
 
 def _paired(
-    family: str, subject: str, about: str, pairs: Sequence[tuple[float, float]], floor: float, centre: float
+    family: str, subject: str, about: str, pairs: Sequence[Answer], floor: float, centre: float
 ) -> Shift:
-    """`shift` and `farthest` are told beyond `centre`, what the whole box moved."""
-    a, b = [x for x, _ in pairs], [y for _, y in pairs]
-    own = [y - x - centre for x, y in pairs]
+    """`shift` and `farthest` are told beyond `centre`, what a box that is late as a whole moved."""
+    a, b = [x.a for x in pairs], [x.b for x in pairs]
+    own = [x.apart - centre for x in pairs]
     n = len(pairs)
     return Shift(
         family,
@@ -101,13 +126,13 @@ def _against(
     family: str,
     subject: str,
     about: str,
-    mine: Sequence[tuple[float, float]],
+    mine: Sequence[Answer],
     others: Sequence[float],
     centre: float,
     floor: float,
 ) -> Shift:
     base = _paired(family, subject, about, mine, floor, centre)
-    own = [y - x - centre for x, y in mine]
+    own = [x.apart - centre for x in mine]
     p, least_p = st.rank_sum_p(own, others), st.least_p(len(own), len(others))
     within_p = st.within_p(others, own, floor) if least_p > ENOUGH_P else None
     return replace(base, p=p, least_p=least_p, within_p=within_p)
@@ -214,7 +239,7 @@ def is_scarce(row: Shift) -> bool:
 def _decide(row: Shift, tests: int) -> Shift:
     beyond, significant = abs(row.shift) > row.floor, row.p_adjusted <= FALSE_SHARE
     few = is_scarce(row)
-    able = row.least_p <= FALSE_SHARE / tests
+    able = row.least_p <= FALSE_SHARE / tests and row.seen >= MANY
     if beyond and significant:
         return replace(row, verdict=DIFFERENT, why="more than noise, and above the floor")
     is_within = row.within_p is not None and row.within_p <= WITHIN_RISK
@@ -223,4 +248,7 @@ def _decide(row: Shift, tests: int) -> Shift:
         return replace(row, verdict=CANNOT_TELL, why=f"too few samples ({count})")
     if beyond:
         return replace(row, verdict=CANNOT_TELL, why="a shift above the floor that may be noise")
+    if significant and row.seen < MANY:
+        why = f"no noise, but {row.seen} samples do not show whether it exceeds the floor"
+        return replace(row, verdict=CANNOT_TELL, why=why)
     return replace(row, verdict=SAME, why="below the floor" if significant else "no more than noise")

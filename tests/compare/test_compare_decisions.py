@@ -173,3 +173,34 @@ def test_a_signal_that_is_never_available_in_one_session_is_told(boat):
     b.courses["lamp:panel helm 1"] = Course(absent=40)
     (difference,) = compare_records(a, b).differences
     assert (difference.kind, difference.a, difference.b) == ("absent", "lamp reported", "not available")
+
+
+def test_a_report_that_was_held_back_is_not_taken_for_a_slow_answer(boat):
+    a, b = session(boat), session(boat, lamp_ms=45.0)
+    late = compare_records(a, b)
+    assert late.outcome == DIFFERENT
+    for record in (a, b):
+        for signal in ("lamp", "pump"):
+            course = record.courses[f"state:{signal}"]
+            course.since_ns = [t - 100_000_000 for t in course.t_ns]
+    assert compare_records(a, b).outcome == DIFFERENT  # sent at once: as late as told
+    course = b.courses["state:lamp"]
+    course.since_ns = [t - 20_000_000 for t in course.t_ns]
+    held = row(compare_records(a, b), "circuit delay", "lamp")
+    assert held.shift < held.floor
+
+
+def test_three_late_answers_within_the_floor_are_not_called_the_same(boat):
+    def few(lamp_ms):
+        story = Story(boat).supply()
+        for k in range(40):
+            story.press("pump", ("pump", (k + 1) % 2), after_ms=20 + k % 3)
+        for on in (1, 0, 1):
+            story.press("lamp", ("lamp", on), after_ms=lamp_ms)
+        return story.record
+
+    made = compare_records(few(20.0), few(36.0))
+    lamp = row(made, "circuit delay", "lamp")
+    assert (lamp.verdict, lamp.n_a) == (CANNOT_TELL, 3)
+    assert lamp.why == "no noise, but 3 samples do not show whether it exceeds the floor"
+    assert made.outcome == CANNOT_TELL
