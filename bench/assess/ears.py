@@ -15,6 +15,7 @@ from .findings import Findings, milliseconds, silence
 from .nodes import Bus, Message, Node
 from .timing import subjects_of
 
+LOOK_SLACK_NS = 50 * MS
 GAP_SLACK_NS = 20 * MS
 
 
@@ -68,6 +69,7 @@ class Ears:
             stuck=self._counter_stuck,
             repeated=self._repeated,
         )
+        findings.hold_ns = max(findings.hold_ns, self.bus.known_silent_ns() + LOOK_SLACK_NS)
 
     def pass_time(self, t_ns: int, maybe_called: set[str]) -> None:
         """Who should have been heard by now? `maybe_called`: boxes whose wake message was not confirmed."""
@@ -108,7 +110,9 @@ class Ears:
             return asked_ns
         if not first_heard and own_session:
             seen = f"a boot frame, reason {reason}"
-            self._findings.of_box("restart", box, t_ns, "no restart", seen, f"boot:{box}", self.frame_index)
+            self._findings.of_box(
+                "restart", box, t_ns, "no restart", seen, f"boot:{box}", self.frame_index, certain=True
+            )
         elif not first_heard:
             self._findings.doubt(box, "it booted in this recording, and why is not recorded", t_ns)
         return t_ns - round(self._spec.boxes[box].respond_ms * MS)

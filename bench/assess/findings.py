@@ -14,7 +14,7 @@ from .fold import Folder, Mark
 from .stimulus import Stimulus
 
 REMEMBERED_BLIND = 64
-HOLD_NS = 200 * MS  # what would excuse a deviation may be told this much later
+HOLD_NS = 200 * MS  # what would excuse a deviation may be told this much later, or as `hold_ns` says
 
 
 class Blind(NamedTuple):
@@ -43,6 +43,7 @@ class Findings:
         self.doubts: list[Doubt] = []
         self.blind: deque[Blind] = deque(maxlen=REMEMBERED_BLIND)
         self.grace_ns = 0  # longest deadline of any signal
+        self.hold_ns = HOLD_NS  # by then a box that has fallen silent is known to be silent
         self._said: set[tuple[str, str]] = set()
         self._suspects: deque[Suspect] = deque()
 
@@ -80,12 +81,17 @@ class Findings:
         frame_index: int | None,
         clusters: tuple[int, ...] = (),
         since_ns: int | None = None,
+        certain: bool = False,
     ) -> None:
-        """A deviation of a box as a whole, judged over [since, t]; `key` keeps repeats together."""
+        """A deviation of a box as a whole, judged over [since, t]; `key` keeps repeats together.
+        `certain`: a frame that was seen proves it, whatever was not seen."""
         deviation = Deviation(
             kind, f"box:{box}", box, t_ns, expected, seen, "", None, "", None, frame_index, self.evidence()
         )
         mark = Mark(clusters=clusters, key=key, box=box)
+        if certain:
+            self.folder.add(deviation, mark)
+            return
         self._suspects.append(Suspect(t_ns if since_ns is None else since_ns, deviation, mark))
 
     def of_signal(
@@ -141,7 +147,7 @@ class Findings:
         while suspects:
             since_ns, deviation, mark, leans_on = suspects[0]
             waits = any(s.unconfirmed for s in leans_on)
-            if t_ns is not None and (waits or t_ns <= deviation.t_ns + HOLD_NS):
+            if t_ns is not None and (waits or t_ns <= deviation.t_ns + self.hold_ns):
                 return
             suspects.popleft()
             blind = self.blind_over(since_ns, deviation.t_ns)

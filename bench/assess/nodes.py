@@ -160,6 +160,11 @@ class Bus:
     def _silence_ns(self, node: Node) -> float:
         return SILENT_CYCLES * node.shortest_ns + self._jitter_ns + SLACK_NS
 
+    def known_silent_ns(self) -> int:
+        """How long after its last frame a box is known to be silent, at the latest."""
+        cyclic = [n for n in self.nodes.values() if n.shortest_ns < 1 << 60]
+        return max((round(self._silence_ns(n)) for n in cyclic), default=0)
+
     def was_silent(self, name: str) -> bool:
         """Whether the node was silent for a stretch since it was to go dark."""
         node = self.nodes[name]
