@@ -3,12 +3,13 @@
 import pytest
 
 from bench.lab.api import run_virtual
+from bench.twin import Fault
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("at_ms", [8990, 9000, 9050, 9300])
 def test_a_box_that_falls_silent_between_stimulus_and_deadline_is_never_a_fail(at_ms):
-    verdict = run_virtual("demo", faults=(f"silent:main/{at_ms}",), seed=1).verdict
+    verdict = run_virtual("demo", faults=(Fault.parse(f"silent:main/{at_ms}"),), seed=1).verdict
     assert (verdict.outcome, verdict.discrepancies) == ("inconclusive", ())
     assert any("nothing was heard of box main" in d.reason for d in verdict.doubts)
 
@@ -16,6 +17,6 @@ def test_a_box_that_falls_silent_between_stimulus_and_deadline_is_never_a_fail(a
 @pytest.mark.slow
 @pytest.mark.parametrize("at_ms", [9000, 9050])
 def test_a_box_that_restarts_between_stimulus_and_deadline_is_named_for_its_restart(at_ms):
-    verdict = run_virtual("demo", faults=(f"restarts:{at_ms}",), seed=1).verdict
+    verdict = run_virtual("demo", faults=(Fault.parse(f"restarts:{at_ms}"),), seed=1).verdict
     assert verdict.outcome == "fail"
     assert [(d.subject, d.root.kind) for d in verdict.discrepancies] == [("main", "restart")]
