@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from math import inf
 
 from bench.core.errors import InternalError
 from bench.core.event import WAKE, Event
 from bench.core.model import State
+from bench.core.timeline import Course
 from bench.oracle import Oracle
 from bench.spec.model import Spec
 
@@ -27,7 +29,11 @@ class Sim:
         self.cluster_of = {c: k for k, names in enumerate(model.clusters) for c in names}
         self._place = {c: (k, i) for k, names in enumerate(model.clusters) for i, c in enumerate(names)}
         self._now_ms = 0.0
-        self._states: list[list[State]] = [[model.rest(k)] for k in range(len(model.clusters))]
+        self._states: list[list[State]] = [[] for _ in model.clusters]
+        self._courses: list[list[tuple[Course, ...]] | None] = [None for _ in model.clusters]
+        self._due_ns: list[float] = [inf for _ in model.clusters]  # when one of its states must move on
+        for k in range(len(model.clusters)):
+            self._set(k, [model.rest(k)])
 
     # -- asking
 
@@ -40,7 +46,12 @@ class Sim:
         """Lowest and highest output possible now, in percent."""
         k, place = self._place[circuit]
         t_ns = self._ns(self._now_ms)
-        spans = [self._model.courses(k, s)[place].span(t_ns, t_ns) for s in self._states[k]]
+        courses = self._courses[k]
+        if courses is None:
+            courses = self._courses[k] = [self._model.courses(k, s) for s in self._states[k]]
+        if len(courses) == 1:
+            return courses[0][place].span(t_ns, t_ns)
+        spans = [c[place].span(t_ns, t_ns) for c in courses]
         return min(lo for lo, _ in spans), max(hi for _, hi in spans)
 
     def on(self, circuit: str) -> bool | None:
@@ -63,8 +74,9 @@ class Sim:
         """Let time pass up to `t_ms`; what may or may not have happened by then has not yet."""
         self._now_ms = max(self._now_ms, t_ms)
         t_ns = self._ns(self._now_ms)
-        for k in range(len(self._states)):
-            self._states[k] = self._fire(k, t_ns)
+        for k, due_ns in enumerate(self._due_ns):
+            if due_ns <= t_ns:
+                self._set(k, self._fire(k, t_ns))
 
     def enact(self, kind: str, name: str, value: int) -> None:
         """One step of a plan now. A wait of value 1 is the box `name` waking up by itself; a wake
@@ -83,9 +95,15 @@ class Sim:
         event = Event(self._ns(self._now_ms), kind, name, value)
         for k, cause in self._model.route(event, self._states):
             stepped = [after for s in self._states[k] for after in self._model.step(k, s, cause)]
-            self._states[k] = self._distinct(k, stepped)
+            self._set(k, self._distinct(k, stepped))
 
     # -- parts
+
+    def _set(self, k: int, states: list[State]) -> None:
+        self._states[k] = states
+        self._courses[k] = None
+        dues = (self._model.next_due(k, s) for s in states)
+        self._due_ns[k] = min((due[1] for due in dues if due is not None), default=inf)
 
     @staticmethod
     def _ns(t_ms: float) -> int:
