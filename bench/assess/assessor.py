@@ -42,7 +42,7 @@ from .stimulus import Stimulus
 from .timing import box_of, loads_of, signal_rules
 from .verdict import nothing_judged, reach_verdict
 
-LOOK_NS = 10 * MS  # silence, lost panels and overdue boots are looked for this often
+LOOK_NS = 20 * MS  # silence, lost panels and overdue boots are looked for this often
 BOOT_TWICE_NS = 200 * MS  # no box boots twice within this: the frame was repeated on the bus
 DROP_BLIND_NS = 200 * MS  # a drop may be noticed this long after it happened
 STEP_BACK_NS = 200 * MS  # recordings put together, or a clock that was set: more than any reordering
@@ -206,7 +206,7 @@ class Assessor:
             self._conclude(judge, stimulus)
         causes.check_unconfirmed(now)
         self.findings.decide(now)
-        self._look_ns = now + LOOK_NS
+        self._look_ns = min(now + LOOK_NS, max(self._lost.next_ns, now + 1))
         if causes.pending:
             self._look_ns = min(self._look_ns, causes.pending[0].due_ns + 1)
 

@@ -46,6 +46,11 @@ class LostNodes:
                 self._doubted.add(node)
                 yield node
 
+    @property
+    def next_ns(self) -> int:
+        """When a node may next be lost: its loss is to be told at that very instant."""
+        return self._next
+
     def heard(self, node: str, t_ns: int, *, sure: bool = True) -> None:
         """A frame of the node was on the bus."""
         if node in self._after:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from typing import Any, NamedTuple, NoReturn, get_type_hints
 
-from bench.core.entry import KIND_OF, MARKS, Alive, Mark
+from bench.core.entry import KIND_OF, MARKS, Alive, Confirmed, Mark
 
 from .candump import BadLineError
 
@@ -29,6 +29,8 @@ def format_mark(mark: Mark, after_frames: int) -> str:
     """The line of a mark, with line end. Raises ValueError for NaN or infinity."""
     if type(mark) is Alive:
         return f'{{"kind":"alive","after_frames":{after_frames},"t_ns":{mark.t_ns}}}\n'
+    if type(mark) is Confirmed:
+        return f'{{"kind":"confirmed","after_frames":{after_frames},"t_ns":{mark.t_ns},"tag":{mark.tag}}}\n'
     return _encode({"kind": KIND_OF[type(mark)], "after_frames": after_frames, **mark._asdict()}) + "\n"
 
 
