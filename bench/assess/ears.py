@@ -89,12 +89,13 @@ class Ears:
 
     def told_to_wake(self, box: str, t_ns: int) -> None:
         """A wake message was on the bus: the box starts anew, at an instant of its own."""
-        self._judge.unsure(box, self._clusters_of[box], t_ns)
         self.goes_dark(box, t_ns, WAKING)
 
     def goes_dark(self, box: str, t_ns: int, why: str = WITHOUT) -> None:
         """Nothing need be heard or shown of a box until it has booted."""
         self._judge.fell_asleep(box, why, t_ns)
+        if len(self._clusters_of) > 1 or why == WAKING:
+            self._judge.unsure(box, self._clusters_of[box], t_ns)
         self.bus.sleep(box)
         self._judge.mute(box, self._clusters_of[box], False)
         self._judge.darken(self._subjects[box])

@@ -218,10 +218,11 @@ class Judge:
         self._plan_wake()
 
     def unsure(self, box: str, clusters: Iterable[int], t_ns: int) -> None:
-        """A box was told to wake: until it has, lamps of other boxes may show its circuits either way.
-        How far a held dimmer still went is not known."""
+        """A box is dark or was told to wake: until it is awake, lamps of other boxes may show its
+        circuits either way. How far a held dimmer of a waking one still went is not known."""
         self._unsure[box] = frozenset(clusters)
-        self.lose([i for i in self._unsure[box] if self.clusters[i].held], t_ns)
+        if self.sleep.is_waking(box):
+            self.lose([i for i in self._unsure[box] if self.clusters[i].held], t_ns)
         for i in self._unsure[box]:
             self._refresh_one(i, t_ns, Switch(t_ns, t_ns), 0)
 

@@ -39,6 +39,10 @@ class Sleep:
         self._since_ns = t_ns
         return self._of[box]
 
+    def is_waking(self, box: str) -> bool:
+        """Whether it was told to wake, or has just got its supply."""
+        return self._asleep.get(box) == WAKING
+
     def woke(self, box: str) -> None:
         """A box is awake."""
         self._asleep.pop(box, None)

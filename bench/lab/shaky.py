@@ -39,7 +39,8 @@ class Trouble:
 
 
 class ShakyBench(VirtualBench):
-    """A VirtualBench with trouble. `told`: what went wrong, counted by kind. Thread: one."""
+    """A VirtualBench with trouble. `told`: what went wrong, counted by kind; `unsent`: frames that
+    did not reach the box. Thread: one."""
 
     def __init__(self, twin: TwinBox, clock: VirtualClock, trouble: Trouble, seed: int = 0) -> None:
         super().__init__(twin, clock, name="shaky")
@@ -47,6 +48,7 @@ class ShakyBench(VirtualBench):
         self._chance = random.Random(seed)
         self._began_ns = clock.now_ns()
         self._dead = False
+        self.unsent: list[Frame] = []
         self.told = {"drops": 0, "refuses": 0, "mute_sends": 0, "late": 0, "silent": 0, "dies": 0}
 
     def _after(self, t_ns: int, since_s: float) -> bool:
@@ -96,6 +98,7 @@ class ShakyBench(VirtualBench):
         refused = self._after(t_ns, self._trouble.from_s) and self._chance.random() < self._trouble.refuses
         if refused and isinstance(what, Frame):
             self.told["refuses"] += 1
+            self.unsent.append(what)
             out += what, Refused(t_ns, self._sent, "no acknowledge on the bus")
             self._sent += 1
             return
@@ -104,6 +107,7 @@ class ShakyBench(VirtualBench):
         )
         if vanishes and isinstance(what, Frame):
             self.told["mute_sends"] += 1
+            self.unsent.append(what)
             out.append(what)
             self._sent += 1
             return

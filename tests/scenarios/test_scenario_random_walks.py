@@ -1,0 +1,97 @@
+"""Random walks never fail a healthy box: a sample of what bench/evidence/walks.py runs by the hundred."""
+
+import itertools
+import random
+
+import pytest
+
+from bench.core.entry import Refused
+from bench.core.verdict import FAIL, INCONCLUSIVE, PASS
+from bench.evidence.walks import (
+    BOATS,
+    ONE_SUPPLY,
+    TROUBLES,
+    beginnings,
+    is_right,
+    judged_again,
+    judged_from,
+    reasons,
+    walked,
+)
+from bench.lab.api import load_boat
+from bench.lab.walk import make_walk
+from bench.session import open_session
+from bench.twin import Fault, fault_kinds
+
+pytestmark = pytest.mark.slow
+
+# each once ended in a fail: ramps that another key took over or ended, holds that were over, lamps over
+# several circuits or boxes while one of them was between two states
+ONCE_WRONG = [*(("dunlin", n) for n in (3, 8, 13, 18, 23, 25)), *(("fulmar", n) for n in (0, 15, 31))]
+
+
+@pytest.mark.parametrize("boat", BOATS)
+def test_a_random_walk_is_reproducible_and_keeps_its_distance(boat):
+    spec = load_boat(boat).spec
+    plan = make_walk(spec, 3)
+    assert plan == make_walk(spec, 3)
+    assert plan != make_walk(spec, 4)
+    assert len(plan.steps) >= 10
+    held = set()
+    for step in plan.steps:
+        if step.kind in ("press", "release"):
+            assert (step.name in held) == (step.kind == "release")
+            (held.add if step.kind == "press" else held.discard)(step.name)
+    assert not held
+    resolves = max(box.resolves_ms for box in spec.boxes.values())
+    for control in spec.controls:
+        times = [s.at_ms for s in plan.steps if s.name == control]
+        assert all(b - a > resolves for a, b in itertools.pairwise(times))
+
+
+@pytest.mark.parametrize(("boat", "seed"), [*ONCE_WRONG, *((b, s) for b in BOATS for s in (40, 41))])
+def test_a_healthy_box_never_fails(boat, seed):
+    walk = walked(load_boat(boat), seed)
+    assert walk.verdict.judged_samples > 5000
+    assert is_right(walk), walk.verdict.discrepancies
+    assert set(reasons(walk.verdict)) <= {"current at a limit", "a box dark or waking", "state not known"}
+
+
+@pytest.mark.parametrize("seed", [25, 101, 111])
+def test_one_dark_box_of_two_leaves_doubts_and_no_fail(seed):
+    walk = walked(load_boat("fulmar"), seed, kinds=ONE_SUPPLY)
+    assert is_right(walk), walk.verdict.discrepancies
+    assert walk.verdict.outcome in (PASS, INCONCLUSIVE)
+
+
+@pytest.mark.parametrize("boat", BOATS)
+@pytest.mark.parametrize("trouble", TROUBLES)
+def test_a_link_in_bad_shape_is_never_the_box_s_fault(boat, trouble):
+    walk = walked(load_boat(boat), 4, trouble=TROUBLES[trouble])
+    assert walk.troubles
+    assert is_right(walk, shaky=True), (walk.verdict.outcome, walk.verdict.discrepancies)
+    if trouble in ("frames lost, told", "silence of 2 s", "link dies", "all at once"):
+        assert walk.verdict.outcome == INCONCLUSIVE
+
+
+@pytest.mark.parametrize("boat", BOATS)
+def test_judging_may_begin_anywhere_in_a_healthy_recording(boat, tmp_path):
+    loaded = load_boat(boat)
+    walked(loaded, 7, out=tmp_path / "session")
+    entries = list(open_session(tmp_path / "session").entries())
+    assert not any(isinstance(e, Refused) for e in entries)
+    for begin in beginnings(entries, 6, 1):
+        verdict = judged_from(loaded, entries, begin)
+        assert (begin, verdict.discrepancies) == (begin, ())
+
+
+def test_faulty_walks_judged_live_and_again_later_agree_to_the_letter(tmp_path):
+    chance = random.Random(5)
+    cases = [(b, k.kind) for k in fault_kinds().values() for b in k.expected]
+    outcomes = set()
+    for n, (boat, kind) in enumerate(chance.sample(cases, 6)):
+        loaded = load_boat(boat)
+        live = walked(loaded, n, faults=(Fault(kind),), out=tmp_path / str(n)).verdict
+        assert judged_again(loaded, tmp_path / str(n)) == live
+        outcomes.add(live.outcome)
+    assert FAIL in outcomes
