@@ -9,7 +9,8 @@ from itertools import pairwise
 from bench.compare.observe import Record, Stimulus
 from bench.core.event import RELEASE
 
-SAME_CONTEXT, OTHER_CONTEXT = 4, 3  # what a match is worth: any match beats a better context
+OTHER_CONTEXT = 1 << 32  # what a match is worth: one more match beats any number of better contexts
+SAME_CONTEXT = OTHER_CONTEXT + 1
 MOST_CELLS = 1_000_000  # a larger block is aligned by names alone
 
 Fits = Callable[[int, int], bool]

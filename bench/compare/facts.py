@@ -229,10 +229,19 @@ class Facts:
             start = record.stimuli[k].t_ns
             if record.stimuli[k].doubt:
                 return True
-            if record.blind and record.is_blind(start, start + effects[k].span_ns.get(signal, 0)):
+            end = start + effects[k].span_ns.get(signal, 0)
+            silent = not signal.startswith("boot:") and any(
+                record.is_silent(box, start, end) for box in self._boxes_of(signal)
+            )
+            if silent or (record.blind and record.is_blind(start, end)):
                 self.blind.add(signal.partition(":")[2])
                 return True
         return False
+
+    def _boxes_of(self, signal: str) -> set[str]:
+        """Boxes on which the signal depends."""
+        model, circuits = self.a.model, self.a.spec.circuits
+        return {circuits[c].box for k in clusters_of(self.a, signal) for c in model.clusters[k]}
 
     def _same_key(self, i: int) -> int:
         key = self.a.stimuli[i].key

@@ -17,6 +17,7 @@ from bench.spec.model import Spec
 MS = 1_000_000
 FOREIGN_JITTER_MS = 20.0  # assumed of a recording that brings no evidence of its own, as `judge` does
 BLIND_BEFORE_NS = 200 * MS  # a loss may be noticed this long after it happened
+SILENT_NS = 1000 * MS  # a box that sends nothing at all for so long is not heard
 WATCHED = ("state", "level", "fault", "lamp", "backlight")
 
 
@@ -80,7 +81,8 @@ class Record:
     """One session as it is compared. Instants in nanoseconds of its own clock.
 
     `readings`: circuit -> instants and amperes of every current report, also those that repeat.
-    `blind`: stretches in which something may have been lost. `doubts`: why little can be said.
+    `blind`: stretches in which something may have been lost. `silent`: box -> stretches in which nothing of
+    it was heard though it had its supply. `doubts`: why little can be said.
     """
 
     name: str
@@ -90,6 +92,7 @@ class Record:
     courses: dict[str, Course] = field(default_factory=dict)
     readings: dict[str, tuple[list[int], list[float]]] = field(default_factory=dict)
     blind: list[tuple[int, int]] = field(default_factory=list)
+    silent: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
     doubts: list[str] = field(default_factory=list)
     identity: dict[str, str] = field(default_factory=dict)
     jitter_ms: float = FOREIGN_JITTER_MS
@@ -99,6 +102,10 @@ class Record:
     def is_blind(self, from_ns: int, to_ns: int) -> bool:
         """Whether anything in this stretch may have been lost."""
         return any(a <= to_ns and b >= from_ns for a, b in self.blind)
+
+    def is_silent(self, box: str, from_ns: int, to_ns: int) -> bool:
+        """Whether the box was silent in part of this stretch."""
+        return any(a <= to_ns and b >= from_ns for a, b in self.silent.get(box, ()))
 
 
 def observe(session: Session, spec: Spec, definitions: Definitions, model: Model, name: str) -> Record:
@@ -134,6 +141,9 @@ class _Watch:
         self._sent: list[list[Stimulus]] = []
         self._bodies: dict[str, object] = {}
         self._latest: dict[str, int] = {}  # message -> its latest frame
+        self._heard: dict[str, int] = {}  # box -> until when its silence is explained
+        self._ever: set[str] = set()  # boxes heard at all
+        self._off: dict[str, int] = {}  # box that need not be heard -> since when
         self._booted: dict[str, int] = {}
         self._unreadable: dict[str, int] = {}
 
@@ -150,6 +160,7 @@ class _Watch:
             record.jitter_ms, record.start_ns = entry.jitter_ms, entry.t_ns
         elif isinstance(entry, SupplySwitched):
             self._add(entry.t_ns, ev.SUPPLY, entry.box, entry.on)
+            self._supply(entry)
         elif isinstance(entry, Dropped):
             record.blind.append((entry.t_ns - BLIND_BEFORE_NS, entry.t_ns))
         elif isinstance(entry, HostLate):
@@ -165,6 +176,12 @@ class _Watch:
         """After the last entry."""
         if not self._started:
             self.record.doubts.append("judging was never started in it")
+        for box in self.record.spec.boxes:
+            if box not in self._ever:
+                self.record.doubts.append(f"nothing was heard of box {box}")
+            self._listen(box, self.record.end_ns)
+            if box in self.record.silent:
+                self.record.doubts.append(f"box {box} was silent for a while")
         for message, count in self._unreadable.items():
             self.record.doubts.append(f"{count} frames of {message} cannot be read")
 
@@ -204,6 +221,8 @@ class _Watch:
                 if kind == ev.RELEASE and not self.record.courses and name not in self._held:
                     continue  # how the bench greets a box that is still dark
                 (self._held.add if kind == ev.PRESS else self._held.discard)(name)
+            elif kind == ev.WAKE:
+                self._wakes(name, t_ns)
             yield self._add(t_ns, kind, name, value if kind == ev.SENSOR else 1)
 
     def _is_news(self, node: str, kind: str, name: str, counter: int | None) -> bool:
@@ -215,6 +234,7 @@ class _Watch:
 
     def _report(self, t_ns: int, reading: Reading) -> None:
         record = self.record
+        self._hear(reading.node, t_ns)
         same = self._bodies.get(reading.message) is reading.body
         since_ns = self._latest.get(reading.message, t_ns)
         self._latest[reading.message] = t_ns
@@ -235,6 +255,32 @@ class _Watch:
                 boots = record.courses.setdefault(signal, Course())
                 boots.t_ns.append(t_ns)
                 boots.values.append(value or 0.0)
+
+    def _supply(self, mark: SupplySwitched) -> None:
+        if not mark.on:
+            self._listen(mark.box, mark.t_ns)
+            self._off[mark.box] = mark.t_ns
+        elif self.record.spec.boxes[mark.box].wake.by == "supply":
+            self._wakes(mark.box, mark.t_ns)
+
+    def _wakes(self, box: str, t_ns: int) -> None:
+        """It has as long as the spec gives it to be heard."""
+        self._listen(box, t_ns)
+        self._off.pop(box, None)
+        self._heard[box] = t_ns + round(1000 * self.record.spec.boxes[box].wake.within_s) * MS
+
+    def _hear(self, box: str, t_ns: int) -> None:
+        self._listen(box, t_ns)
+        self._ever.add(box)
+        self._heard[box] = max(t_ns, self._heard.get(box, 0))
+        if t_ns - self._off.get(box, t_ns) > BLIND_BEFORE_NS:
+            del self._off[box]
+
+    def _listen(self, box: str, t_ns: int) -> None:
+        """Notes a silence before `t_ns` that no loss of supply explains."""
+        heard_ns = self._heard.get(box, t_ns)
+        if t_ns - heard_ns > SILENT_NS and box not in self._off:
+            self.record.silent.setdefault(box, []).append((heard_ns, t_ns))
 
     def _change(self, t_ns: int, since_ns: int, signal: str, value: float | None) -> None:
         course = self.record.courses.setdefault(signal, Course())

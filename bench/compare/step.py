@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from bench.compare.align import unmatched
 from bench.compare.observe import Record, Stimulus
-from bench.core.event import PRESS, RELEASE, SUPPLY
+from bench.core.event import PRESS, RELEASE, SENSOR, SUPPLY
 from bench.core.model import Model
 from bench.spec.model import Spec
 
@@ -30,7 +30,8 @@ def in_step(a: Record, b: Record, pairs: Sequence[tuple[int, int]]) -> list[Pair
     """Each pair with what was apart at that moment.
 
     A cluster is apart from the start, and from a stimulus on that only one session has; it is in step
-    again when both are seen alike with the same keys held, or, where it remembers what no report
+    again when both are seen alike with the same keys held and sensors active (where a rule can lock a
+    circuit: also all off, since a locked circuit may remember a press), or, where it remembers what no report
     shows (a count, a dimmer's memory, a running timer), after the next common loss of supply that
     makes it forget.
     """
@@ -53,10 +54,12 @@ class _Walk:
     def __init__(self, a: Record, b: Record) -> None:
         self._records = a, b
         self._apart = set(range(len(a.model.clusters)))
-        self._held: tuple[set[str], set[str]] = (set(), set())
+        self._held: tuple[set[str], set[str]] = (set(), set())  # keys down, sensors active
         self._hidden = [_hidden(a.model, k) for k in range(len(a.model.clusters))]
         self._calm_ns = round(2e6 * max((x.respond_ms for x in a.spec.boxes.values()), default=0.0))
-        self._reach = {s.name: s.reached for r in (a, b) for s in r.stimuli if s.kind == PRESS}
+        lasting = (PRESS, SENSOR)
+        self._reach = {s.name: s.reached for r in (a, b) for s in r.stimuli if s.kind in lasting}
+        self._locks = [_can_lock(a.spec, names) for names in a.model.clusters]
 
     def alone(self, side: int, stimulus: Stimulus) -> None:
         """A stimulus that the other session does not have."""
@@ -85,9 +88,9 @@ class _Walk:
         return made
 
     def _hold(self, side: int, stimulus: Stimulus) -> None:
-        if stimulus.kind == PRESS:
+        if stimulus.kind == PRESS or (stimulus.kind == SENSOR and stimulus.value):
             self._held[side].add(stimulus.name)
-        elif stimulus.kind == RELEASE:
+        elif stimulus.kind in (RELEASE, SENSOR):
             self._held[side].discard(stimulus.name)
 
     def _alike(self, cluster: int, left: Stimulus, right: Stimulus) -> str:
@@ -97,7 +100,7 @@ class _Walk:
             return OTHERWISE
         if left.kind == RELEASE:  # it meets what its press just did
             return UNKNOWN
-        said = ALIKE
+        said = UNKNOWN if self._locks[cluster] and held[0] else ALIKE
         for circuit in self._records[0].model.clusters[cluster]:
             for kind, most in (("state", 0.0), ("level", LEVEL_APART_PCT)):
                 x, x_before = self._seen(0, f"{kind}:{circuit}", left.t_ns)
@@ -108,7 +111,7 @@ class _Walk:
                     if x == x_before and y == y_before:
                         return OTHERWISE
                     return CHANGING
-                elif kind == "state" and (x != x_before or y != y_before):
+                elif kind == "state" and (x != x_before or y != y_before or (x and self._locks[cluster])):
                     said = UNKNOWN
         return said
 
@@ -119,6 +122,13 @@ class _Walk:
 
     def _forgets(self, cluster: int) -> bool:
         return all(_is_lost_with_supply(self._records[0].spec, name) for name in self._hidden[cluster])
+
+
+def _can_lock(spec: Spec, names: Sequence[str]) -> bool:
+    """Whether a rule may keep a press from an output of the cluster, so that it is remembered unseen."""
+    forced = {r.circuit for r in spec.forces}
+    led = {r.circuit for r in spec.follows} | {r.circuit for r in spec.inhibits}
+    return bool((forced | led) & set(names))
 
 
 def _hidden(model: Model, cluster: int) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,7 @@ from bench.compare import CANNOT_TELL, DIFFERENT, SAME, Comparison
 from bench.evidence.page import Page, Table
 
 PAIRS = {"demo": 100, "dunlin": 20, "fulmar": 20}
+PLAN_PAIRS = 5
 FAULT_SEEDS = 10
 MOST_FALSE = 0.01
 
@@ -40,11 +42,11 @@ CASES = (
 )
 
 
-def recorded(boat: str, seed: int, folder: Path, fault: str | None = None) -> Path:
-    """A full run on the virtual box, recorded in a folder of its own."""
-    out = folder / f"{boat}-{seed}-{'faulty' if fault else 'healthy'}"
+def recorded(boat: str, seed: int, folder: Path, fault: str | None = None, *, short: bool = False) -> Path:
+    """A run on the virtual box, of the full plan or the short one, recorded in a folder of its own."""
+    out = folder / re.sub(r"\W+", "-", f"{boat} {seed} {fault or 'healthy'} {'short' if short else 'full'}")
     if not out.exists():
-        run_and_judge(Wish(boat, "twin", out, fault=fault, seed=seed), write=False)
+        run_and_judge(Wish(boat, "twin", out, fault=fault, seed=seed, short=short), write=False)
     return out
 
 
@@ -52,6 +54,12 @@ def healthy_pair(boat: str, number: int, folder: Path) -> Comparison:
     """Two healthy sessions of seeds that no other pair has."""
     paths = [recorded(boat, 2 * number + k, folder) for k in (1, 2)]
     return compare_paths(str(paths[0]), str(paths[1]))
+
+
+def plan_pair(boat: str, number: int, folder: Path) -> Comparison:
+    """Two healthy sessions of different plans: whatever is matched, nothing may be called different."""
+    short = recorded(boat, 2 * number + 2001, folder, short=True)
+    return compare_paths(str(short), str(recorded(boat, 2 * number + 2002, folder)))
 
 
 def fault_pair(case: Case, seed: int, folder: Path) -> Comparison:
@@ -75,18 +83,25 @@ def is_found(case: Case, comparison: Comparison) -> bool:
 
 
 def study(sample: float = 1.0) -> Page:
-    """Healthy pairs of each boat, then each fault with several seeds."""
-    false, rows, pairs = [], [], 0
-    for boat in BOATS:
-        outcomes = []
-        for number in range(max(1, round(PAIRS[boat] * sample))):
-            with tempfile.TemporaryDirectory() as folder:
-                comparison = healthy_pair(boat, number, Path(folder))
-            outcomes.append(comparison.outcome)
-            if comparison.outcome == DIFFERENT:
-                false.append(f"{boat} pair {number}: {names(comparison)[:3]}")
-        pairs += len(outcomes)
-        rows.append([boat, len(outcomes), *(outcomes.count(o) for o in (SAME, CANNOT_TELL, DIFFERENT))])
+    """Healthy pairs of each boat, of one plan and of two, then each fault with several seeds."""
+    false: list[str] = []
+    rows: list[tuple[object, ...]] = []
+    pairs = 0
+    for plans, make, wanted in (
+        ("full", healthy_pair, PAIRS),
+        ("short, full", plan_pair, dict.fromkeys(BOATS, PLAN_PAIRS)),
+    ):
+        for boat in BOATS:
+            outcomes = []
+            for number in range(max(1, round(wanted[boat] * sample))):
+                with tempfile.TemporaryDirectory() as folder:
+                    comparison = make(boat, number, Path(folder))
+                outcomes.append(comparison.outcome)
+                if comparison.outcome == DIFFERENT:
+                    false.append(f"{boat} {plans} pair {number}: {names(comparison)[:3]}")
+            pairs += len(outcomes)
+            counts = (outcomes.count(o) for o in (SAME, CANNOT_TELL, DIFFERENT))
+            rows.append((boat, plans, len(outcomes), *counts))
     found, missed = _faults(max(1, round(FAULT_SEEDS * sample)))
     holds = len(false) <= MOST_FALSE * pairs and not missed
     summary = f"{len(false)} of {pairs} healthy pairs called different"
@@ -97,13 +112,14 @@ def study(sample: float = 1.0) -> Page:
         "compare",
         "Comparing sessions",
         "Pairs of healthy virtual boxes of different seeds (noise, phases, sensor errors within the spec),"
-        " the full plan each; then a healthy session against one with a small fault and another seed. A fault"
-        " counts as found when its circuit, control or box is named with the right quantity. All from the"
-        " virtual boxes: how noisy a real one is, only its own sessions tell.",
+        " the full plan each, and the short plan against the full one; then a healthy session against one"
+        " with a small fault and another seed. A fault counts as found when its circuit, control or box is"
+        " named with the right quantity. All from the virtual boxes: how noisy a real one is, only its own"
+        " sessions tell.",
         holds,
         summary,
         (
-            Table(("boat", "healthy pairs", SAME, CANNOT_TELL, DIFFERENT), rows),
+            Table(("boat", "plans", "healthy pairs", SAME, CANNOT_TELL, DIFFERENT), rows),
             Table(("fault", "pairs", "found", "besides it, at most", "named"), found),
         ),
     )

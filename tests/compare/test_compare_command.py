@@ -7,10 +7,16 @@ from pathlib import Path
 import pytest
 
 from bench.cli import main
-from bench.evidence.compare import CASES, fault_pair, healthy_pair, is_found, names
+from bench.evidence.compare import CASES, Case, fault_pair, healthy_pair, is_found, names, plan_pair
 
 RECORDINGS = Path(__file__).resolve().parents[2] / "recordings"
 pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory):
+    """A folder of sessions, so that the healthy one is run once."""
+    return tmp_path_factory.mktemp("runs")
 
 
 def said(capsys, *argv):
@@ -95,13 +101,32 @@ def test_no_recording_is_wrong_input(capsys, tmp_path):
 
 
 @pytest.mark.parametrize("boat", ["demo", "dunlin"])
-def test_two_healthy_boxes_of_other_seeds_are_the_same(boat, tmp_path):
-    comparison = healthy_pair(boat, 0, tmp_path)
+def test_two_healthy_boxes_of_other_seeds_are_the_same(boat, runs):
+    comparison = healthy_pair(boat, 0, runs)
     assert names(comparison) == []
     assert comparison.outcome == "same", comparison.doubts
 
 
 @pytest.mark.parametrize("case", CASES[:1] + CASES[4:7], ids=lambda case: case.fault)
-def test_a_small_fault_is_different_with_circuit_and_quantity(case, tmp_path):
-    comparison = fault_pair(case, 1001, tmp_path)
+def test_a_small_fault_is_different_with_circuit_and_quantity(case, runs):
+    comparison = fault_pair(case, 1001, runs)
     assert is_found(case, comparison), names(comparison)
+
+
+@pytest.mark.parametrize("boat", ["dunlin", "fulmar"])
+def test_healthy_sessions_of_two_plans_are_never_different(boat, runs):
+    comparison = plan_pair(boat, 0, runs)
+    assert names(comparison) == []
+    assert comparison.unmatched_a and comparison.unmatched_b
+
+
+def test_a_box_that_falls_silent_is_a_doubt_and_no_difference(runs):
+    comparison = fault_pair(Case("silent:main/30000", ("main",), ()), 1001, runs)
+    assert names(comparison) == []
+    assert comparison.outcome == "cannot tell"
+    assert "B: box main was silent for a while" in comparison.doubts
+
+
+def test_a_restart_without_a_cause_is_named(runs):
+    comparison = fault_pair(Case("restarts:30000", ("main",), ("boot",)), 1001, runs)
+    assert is_found(Case("", ("main",), ("boot",)), comparison), names(comparison)

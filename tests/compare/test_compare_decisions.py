@@ -204,3 +204,17 @@ def test_three_late_answers_within_the_floor_are_not_called_the_same(boat):
     assert (lamp.verdict, lamp.n_a) == (CANNOT_TELL, 3)
     assert lamp.why == "no noise, but 3 samples do not show whether it exceeds the floor"
     assert made.outcome == CANNOT_TELL
+
+
+def test_a_box_that_was_not_heard_cannot_be_told(boat):
+    a, b = session(boat), session(boat)
+    quiet_ns = b.stimuli[60].t_ns
+    for course in b.courses.values():
+        keep = sum(t < quiet_ns for t in course.t_ns)
+        del course.t_ns[keep:], course.values[keep:]
+    b.silent["main"] = [(quiet_ns, b.end_ns)]
+    b.doubts.append("box main was silent for a while")
+    made = compare_records(a, b)
+    assert (made.outcome, made.differences) == (CANNOT_TELL, ())
+    b.silent.clear()
+    assert compare_records(a, b).outcome == DIFFERENT  # heard, and it did nothing
