@@ -86,6 +86,7 @@ class Assessor:
         self._frame_of: dict[str, int] = {}  # message -> its latest frame
         self._boots = Boots(spec)
         self._lost = LostNodes(spec)
+        self._losses: dict[str, Stimulus] = {}  # node -> the latest loss of it
 
     # ---- what a conductor asks
     @property
@@ -169,9 +170,14 @@ class Assessor:
         self._complete = complete
         self.rules = signal_rules(self.spec, self.definitions, jitter_ms)
         loads, self.no_current = loads_of(self.spec, self.profile)
-        settle = {c.name: round(self.spec.boxes[c.box].settle_ms * MS) for c in self.spec.circuits.values()}
+        box_of_circuit = {c.name: self.spec.boxes[c.box] for c in self.spec.circuits.values()}
+        settle = {c: round(box.settle_ms * MS) for c, box in box_of_circuit.items()}
+        resolves = {c: round(box.resolves_ms * MS) for c, box in box_of_circuit.items()}
+        waits = {c: round(box.shortest_press_ms * MS) for c, box in box_of_circuit.items()}
         boxes = tuple(self.spec.boxes)
-        judge = self.judge = Judge(self.model, self.rules, loads, settle, self._found, boxes, self._unclear)
+        judge = self.judge = Judge(
+            self.model, self.rules, loads, settle, self._found, boxes, self._unclear, resolves, waits
+        )
         self._jitter_ns = jitter_ns = round(jitter_ms * MS)
         self._cycle_ns = max((r.cycle_ns for r in self.rules.values()), default=0)
         timed = [r.deadline_ns for r in self.rules.values() if r.kind != "current"]
@@ -196,7 +202,9 @@ class Assessor:
         now = self.t_ns
         causes = self._causes
         for event in self._lost.due(now):
-            causes.apply(event, event.t_ns - self._jitter_ns)
+            stimulus = causes.apply(event, event.t_ns - self._jitter_ns)
+            if event.value:
+                self._losses[event.name] = stimulus
         for node in self._lost.unsure(now):
             self._may_be_lost(judge, node)
         judge.advance(now)
@@ -235,6 +243,8 @@ class Assessor:
             self._report(frame, reading)
 
     def _control(self, frame: Frame, reading: Reading, tag: int | None) -> None:
+        if self.judge is not None:
+            self._end_silence(self.judge, reading.node, frame.t_ns)
         waits = tag is not None and self.judge is not None and self._causes.confirms
         self._lost.heard(reading.node, frame.t_ns, sure=not waits)
         if tag is not None and waits:
@@ -305,13 +315,23 @@ class Assessor:
         self._boots.dark(mark.box)
         self._ears.goes_dark(mark.box, mark.t_ns)
 
+    def _end_silence(self, judge: Judge, node: str, t_ns: int) -> None:
+        """A silence that ends near its limit may or may not have been taken for a loss."""
+        what = self._lost.silence(node, t_ns, self._jitter_ns)
+        if what == "perhaps lost":
+            self._causes.apply(Event(t_ns, ev.LOST, node, 1), t_ns - self._jitter_ns, maybe=True)
+        elif what == "perhaps not":
+            loss = self._losses[node]
+            judge.doubt_event(loss.number, loss.clusters, t_ns)
+
     def _may_be_lost(self, judge: Judge, node: str) -> None:
         why = "its signs of life were not confirmed, so the box may have lost it"
         self.findings.doubt(node, why, self.t_ns)
         judge.lose([k for k, _ in self.model.route(Event(self.t_ns, ev.LOST, node, 1), ())], self.t_ns)
 
     def _unclear(self, cluster: int, box: str, why: str) -> None:
-        names = ", ".join(self.model.clusters[cluster])
+        circuits = self.model.clusters[cluster]
+        names, box = ", ".join(circuits), box or self.spec.circuits[circuits[0]].box
         self.findings.doubt(names, f"box {box} {why}: what then happened to these is not agreed", self.t_ns)
 
     # ---- what comes of it

@@ -86,17 +86,18 @@ class Causes:
         return stimulus
 
     def apply(
-        self, event: Event, earliest_ns: int, frame_index: int | None = None, more_ns: int = 0
-    ) -> Stimulus:
+        self, event: Event, earliest_ns: int, frame_index: int | None = None, more_ns: int = 0,
+        *, maybe: bool = False,
+    ) -> Stimulus:  # fmt: skip
         """An event at an instant in [earliest_ns, event.t_ns]; its effects may take `more_ns` longer
-        to show than those of others."""
+        to show than those of others. `maybe`: it may not have happened."""
         stimulus = Stimulus(len(self.all) + 1, event.t_ns, event.kind, event.name, event.value)
         if self.step is not None:
             stimulus.step, stimulus.about = self.step.step, self.step.about
         stimulus.frame_index = frame_index
         stimulus.due_ns = event.t_ns + self._findings.grace_ns + more_ns
         self.all.append(stimulus)
-        stimulus.clusters = self._judge.event(event, earliest_ns, stimulus.number)
+        stimulus.clusters = self._judge.event(event, earliest_ns, stimulus.number, maybe=maybe)
         if event.kind in (ev.PRESS, ev.RELEASE):
             self._judge.hold(event.name, stimulus.clusters, event.kind == ev.PRESS)
         self.pending.append(stimulus)

@@ -14,10 +14,12 @@ class LostNodes:
 
     def __init__(self, spec: Spec) -> None:
         self._after: dict[str, int] = {}
+        self._near_ns: dict[str, int] = {}  # a silence this near to the limit may be taken either way
         for kind, nodes in (("panel", spec.panels), ("screen", spec.screens), ("sensor", spec.sensors)):
             for name, node in nodes.items():
                 if node.lost is not None:
                     self._after[f"{kind} {name}"] = round(node.lost.after_ms * MS)
+                    self._near_ns[f"{kind} {name}"] = round(spec.boxes[node.box].respond_ms * MS)
         self._last: dict[str, int] = {}
         self._gone: set[str] = set()
         self._back: list[Event] = []
@@ -25,6 +27,18 @@ class LostNodes:
         self._sure: dict[str, int] = {}  # when the box surely heard it last
         self._pending: dict[int, tuple[str, int]] = {}
         self._doubted: set[str] = set()
+
+    def silence(self, node: str, t_ns: int, jitter_ns: int) -> str:
+        """What the box made of the silence that a frame of the node ends at `t_ns`: `heard`, `lost`, or
+        near the limit `perhaps lost` where no loss was told yet, `perhaps not` where it was."""
+        last = self._last.get(node)
+        if last is None:
+            return "heard"
+        over_ns = t_ns - last - self._after[node]
+        near = abs(over_ns) < self._near_ns[node] + 2 * jitter_ns
+        if node in self._gone:
+            return "perhaps not" if near else "lost"
+        return "perhaps lost" if near else "heard"
 
     def sent(self, node: str, t_ns: int, tag: int) -> None:
         """The bench sent a frame of the node, which the link has yet to confirm."""

@@ -51,6 +51,11 @@ class Model(Protocol):
         a ramp, spent key); None when nothing is under way."""
         ...
 
+    def next_end(self, cluster: int, state: State) -> tuple[int, int] | None:
+        """As `next_due`, without presses that only wait to have lasted long enough: their order is
+        that of their stimuli."""
+        ...
+
     def fire(self, cluster: int, state: State) -> list[State]:
         """States after that change has happened."""
         ...

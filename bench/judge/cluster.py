@@ -7,11 +7,13 @@ from collections.abc import Callable, Mapping
 from bench.core.model import Cause, Model, State
 from bench.core.timeline import Course, Steady
 
+from .forks import Forks
 from .found import Found
+from .order import Happened, TooManyOrders
 from .rules import SignalRule
 from .trace import FOREVER, Output, Segment, Switch, level_words
 from .watch import Watch
-from .world import World
+from .world import Before, World
 
 MOST_WORLDS = 64
 
@@ -31,6 +33,8 @@ class ClusterJudge:
         report: Callable[[Found], None],
         calm: dict[str, float],
         hearing_ns: int = 0,
+        resolves_ns: int = 0,
+        waits_ns: int = 0,
     ) -> None:
         self.model = model
         self._calm = calm  # signal -> value that needs no second look; shared by the whole judge
@@ -40,6 +44,10 @@ class ClusterJudge:
         place = {c: i for i, c in enumerate(self.circuits)}
         self.rules = {s: (place[r.subject], r) for s, r in rules.items()}
         self.window_ns = max((r.window_ns for r in rules.values()), default=0)
+        jitter_ns = max((r.jitter_ns for r in rules.values()), default=0)
+        respond_ns = max((r.respond_ns for r in rules.values()), default=0)
+        order_ns = resolves_ns + waits_ns + jitter_ns if resolves_ns else 0
+        self.forks = Forks(model, number, order_ns, respond_ns + jitter_ns, waits=waits_ns > 0)
         self._report = report
         self.worlds: list[World] = []
         self.seen: dict[str, float] = {}
@@ -72,6 +80,7 @@ class ClusterJudge:
 
     def _enter(self, states: list[State], t_ns: int) -> None:
         self.lost_until = self.dead = None
+        self.forks.forget()
         self.awaited.clear()
         self.worlds = [
             World.fresh(s, self.model.courses(self.number, s), self.rules, t_ns, self.cause) for s in states
@@ -114,40 +123,49 @@ class ClusterJudge:
             self._calm.pop(signal, None)
 
     # ---- causes
-    def apply(self, cause: Cause, switch: Switch, number: int) -> None:
-        """A cause reaches the cluster at `switch`; `number` names it in reports."""
+    def apply(
+        self,
+        cause: Cause,
+        switch: Switch,
+        number: int,
+        who: str = "",
+        *,
+        near_ns: int = 0,
+        maybe: bool = False,
+    ) -> None:
+        """A cause reaches the cluster at `switch`; `number` names it in reports. What comes closer than
+        `near_ns`, but from the same source `who`, may have come before it. `maybe`: it may be none."""
         self.cause, self.caused_ns = number, switch.hi
         if self.lost_until is not None:
             self.lost_until = max(self.lost_until, switch.hi + self.window_ns)
             return
-        worlds: list[World] = []
-        for world in self.worlds:
-            if world.before and switch.hi <= world.before[1].hi:
-                state, end = world.before
-                worlds += self._branches(world.undone(state, end), cause, switch, number)
-            world.before = None
-            worlds += self._branches(world, cause, switch, number)
-        self._settle_on(worlds, switch.hi)
+        event = Happened(number, who, [cause], switch, near_ns, maybe)
+        try:
+            self._settle_on(self.forks.take(self.worlds, event), switch.hi)
+        except TooManyOrders:
+            self._overflow(switch.hi)
 
-    def _branches(self, world: World, cause: Cause, switch: Switch, number: int) -> list[World]:
-        states = self.model.step(self.number, world.state, cause)
-        return [w for w, _ in self._spread(world, states, switch, number)]
+    def rethink(self, number: int, causes: list[Cause], t_ns: int, *, optional: bool = False) -> bool:
+        """A recent stimulus may have meant something else, or not have happened at all. True when that
+        makes more possible."""
+        if self.lost_until is not None:
+            return False
+        try:
+            worlds = self.forks.rethink(self.worlds, number, causes, optional=optional)
+        except TooManyOrders:
+            self._overflow(t_ns)
+            return True
+        if worlds is not None:
+            self._settle_on(worlds, t_ns)
+        return worlds is not None
 
-    def _spread(
-        self, world: World, states: list[State], switch: Switch, number: int
-    ) -> list[tuple[World, Switch]]:
-        """One world for each state, each with its own copy of the past and of the switch."""
-        copies = [world.copy(s) for s in states[1:]]
-        world.state = states[0]
-        out = [(w, Switch(switch.lo, switch.hi)) for w in (world, *copies)]
-        for one, here in out:
-            one.follow(self.model.courses(self.number, one.state), here, number)
-        return out
+    def _overflow(self, t_ns: int) -> None:
+        self.overflow_ns = t_ns
+        self._enter(self.model.unknown(self.number, t_ns), t_ns)
 
     def _settle_on(self, worlds: list[World], t_ns: int) -> None:
         if len(worlds) > MOST_WORLDS:
-            self.overflow_ns = t_ns
-            self._enter(self.model.unknown(self.number, t_ns), t_ns)
+            self._overflow(t_ns)
             return
         self.worlds = worlds
         self._changed()
@@ -170,7 +188,9 @@ class ClusterJudge:
     def under_way(self, t_ns: int) -> bool:
         """Whether a timer or ramp of one of the worlds ends or may end by `t_ns`."""
         dues = (self.model.next_due(self.number, w.state) for w in self.worlds)
-        return any(d is not None and d[0] <= t_ns for d in dues) or any(w.before for w in self.worlds)
+        return any(d is not None and d[0] <= t_ns for d in dues) or any(
+            self._still_near(w.before, t_ns) for w in self.worlds
+        )
 
     def advance(self, t_ns: int) -> None:
         """Let time pass to `t_ns`: timers end, ramps begin, unshown changes become overdue."""
@@ -194,13 +214,17 @@ class ClusterJudge:
                 switch = Switch(due[0], max(due))
                 states = self.model.fire(self.number, before)
                 rest = [w for w in self.worlds if w is not world]
-                spread = self._spread(world, states, switch, self.cause)
-                for one, here in spread:
-                    one.before = (before, here) if here.hi > here.lo else None
+                spread = self.forks.spread(world, states, switch, self.cause)
+                if switch.hi > switch.lo or self.model.next_end(self.number, before) == due:
+                    for one, here in spread:
+                        one.before = Before(before, here, self._still_near(one.before, switch.lo))
                 self.fired = spread[0][1]
                 self._settle_on(rest + [w for w, _ in spread], t_ns)
                 return True
         return False
+
+    def _still_near(self, before: Before | None, t_ns: int) -> Before | None:
+        return before if before and t_ns <= before.switch.hi + self.forks.time_ns else None
 
     def _collect_overdue(self, t_ns: int) -> None:
         dead: list[tuple[World, str, Segment]] = []
@@ -260,6 +284,8 @@ class ClusterJudge:
             self.steady_from[signal] = t_ns
         self.seen[signal] = value
         self.seen_at[signal] = t_ns
+        if self.forks.chain is not None:
+            self.forks.hear(t_ns, signal, value)
         worlds = self.worlds
         if self.lost_until is not None or not worlds:
             self._while_lost(t_ns, signal, value)
@@ -347,7 +373,10 @@ class ClusterJudge:
     def _learn(self, world: World, place: int, watch: Watch, t_ns: int, value: float) -> bool:
         """Resolve an uncertain end, and narrow what is not known exactly; False: impossible after all."""
         if world.before:
-            self._resolve(world, place, watch, t_ns, value)
+            if t_ns > world.before.switch.hi + self.forks.time_ns + watch.rule.window_ns:
+                world.before = None
+            else:
+                self._resolve(world, place, watch, t_ns, value)
         trace = world.traces[place]
         course = trace.last.value.course  # type: ignore[union-attr]
         since = max(trace.steady_since(), self.caused_ns)
@@ -374,7 +403,7 @@ class ClusterJudge:
     def _resolve(self, world: World, place: int, watch: Watch, t_ns: int, value: float) -> None:
         """An uncertain end is one shared unknown: what one signal shows of it binds all."""
         assert world.before
-        _, end = world.before
+        end = world.before.switch
         trace = world.traces[place]
         jitter, window = watch.rule.jitter_ns, watch.rule.window_ns
         for i, segment in enumerate(trace.segments):

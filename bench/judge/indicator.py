@@ -36,8 +36,9 @@ class IndicatorJudge:
         self.seen: float | None = None
         self.seen_at = -FOREVER
 
-    def expect(self, intervals: Intervals | None, switch: Switch, cause: int) -> None:
-        """Possible values from `switch` on; None: nothing can be expected at present."""
+    def expect(self, intervals: Intervals | None, switch: Switch, cause: int, *, apart: bool = False) -> None:
+        """Possible values from `switch` on; None: nothing can be expected at present. `apart`: what will
+        be learned of them says nothing of the values before."""
         self._calm.pop(self.rule.signal, None)
         if intervals is None or self.muted:
             self.trace = None
@@ -49,7 +50,7 @@ class IndicatorJudge:
             return
         last = self.trace.last.value
         assert isinstance(last, Choice)
-        if last.intervals != intervals:
+        if apart or last.intervals != intervals:
             self.trace.begin(switch, Choice(intervals), cause)
             self.watch.owe(self.trace, switch.lo)
 

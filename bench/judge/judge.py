@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
-from bench.core.event import SENSOR, SUPPLY, WAKE, Event
+from bench.core.event import LOST, SENSOR, SUPPLY, WAKE, Event
 from bench.core.model import Model, State
 from bench.loads import Load
 
@@ -12,11 +12,13 @@ from .cluster import ClusterJudge
 from .current import CurrentJudge
 from .found import Found
 from .indicator import IndicatorJudge
+from .recent import Recent
 from .rules import SignalRule
 from .sleep import Sleep
 from .trace import FOREVER, Switch
 
 JUDGE_VERSION = "1"
+WAITED = "waits for presses to last, and was given stimuli closer than it tells apart"
 OUTPUT_KINDS = frozenset({"state", "level"})
 INDICATOR_KINDS = frozenset({"lamp", "backlight", "fault"})
 ANYTHING = ((0.0, float(1 << 32)),)
@@ -27,7 +29,9 @@ class Judge:
 
     `rules`: every observable signal. `loads`: circuit -> what hangs on it (absent: not judged);
     `settle_ns`: circuit -> time to a steady current. `boxes`: all of the boat. `unclear(cluster, box,
-    why)`: a cluster is not followed for the sake of that box.
+    why)`: a cluster is not followed for the sake of that box. `resolves_ns`: circuit -> stimuli closer
+    than this have no defined order (absent: they always have); `waits_ns`: circuit -> how long its box
+    waits for a press to last.
     """
 
     def __init__(
@@ -39,6 +43,8 @@ class Judge:
         report: Callable[[Found], None],
         boxes: Sequence[str] = (),
         unclear: Callable[[int, str, str], None] = lambda cluster, box, why: None,
+        resolves_ns: Mapping[str, int] | None = None,
+        waits_ns: Mapping[str, int] | None = None,
     ) -> None:
         self.model = model
         self.sleep = Sleep(model, boxes)
@@ -50,9 +56,16 @@ class Judge:
             if rule.kind in OUTPUT_KINDS and rule.subject in self.cluster_of:
                 outputs[self.cluster_of[rule.subject]][name] = rule
         hearing_ns = max((r.cycle_ns for r in rules.values() if r.kind == "fault"), default=0)
+        resolves, waits = resolves_ns or {}, waits_ns or {}
         self.clusters = [
-            ClusterJudge(model, i, rs, report, self.calm, hearing_ns) for i, rs in enumerate(outputs)
-        ]
+            ClusterJudge(
+                model, i, rs, report, self.calm, hearing_ns,
+                max((resolves.get(c, 0) for c in model.clusters[i]), default=0),
+                max((waits.get(c, 0) for c in model.clusters[i]), default=0),
+            )
+            for i, rs in enumerate(outputs)
+        ]  # fmt: skip
+        self._recent = Recent(model, self.clusters)
         self._cluster_by_signal = {s: self.clusters[i] for i, rs in enumerate(outputs) for s in rs}
         self.indicators = {
             s: IndicatorJudge(rules[s], on, report, self.calm)
@@ -90,9 +103,9 @@ class Judge:
         self._refresh(t_ns, None, 0)
         self._plan_wake()
 
-    def event(self, event: Event, earliest_ns: int, number: int) -> tuple[int, ...]:
+    def event(self, event: Event, earliest_ns: int, number: int, *, maybe: bool = False) -> tuple[int, ...]:
         """An event at an instant in [earliest_ns, event.t_ns]; `number` names it. Returns the
-        clusters it reached."""
+        clusters it reached. `maybe`: it may not have happened."""
         self.advance(event.t_ns)
         if event.kind in (SUPPLY, WAKE):
             for cluster in self.clusters:
@@ -101,18 +114,43 @@ class Judge:
         elif event.kind == SENSOR:
             for cluster in self.clusters:
                 cluster.seen[f"sensor:{event.name}"] = float(event.value)
-        states = [[w.state for w in c.worlds] for c in self.clusters]
-        routed = self.model.route(event, states)
+        routed = self._recent.route(event)
         switch = Switch(earliest_ns, event.t_ns)
         clear = event.kind in (SUPPLY, WAKE) or not self.sleep
         for index, cause in routed:
             if clear or not self._give_up(index, event.t_ns, stimulus=True):
-                self.clusters[index].apply(cause, switch, number)
+                cluster = self.clusters[index]
+                near_ns = self._near_ns(event, cluster)
+                if cluster.forks.cannot_follow(event.name, event.t_ns, near_ns):
+                    self._lose_order(cluster, event.t_ns)
+                cluster.apply(cause, switch, number, event.name, near_ns=near_ns, maybe=maybe)
+        if event.kind == WAKE:
+            self._recent.forget()
+        else:
+            self._recent.took(event, number, routed)
         self._refresh(event.t_ns, switch, number)
         if self._dark:
             self._excuse()
         self._plan_wake()
         return tuple(dict.fromkeys(i for i, _ in routed))
+
+    def _lose_order(self, cluster: ClusterJudge, t_ns: int) -> None:
+        if cluster.known():
+            self._tell_unclear(cluster.number, "", WAITED)
+        self.lose((cluster.number,), t_ns)
+
+    @staticmethod
+    def _near_ns(event: Event, cluster: ClusterJudge) -> int:
+        if event.kind == WAKE:
+            return 0
+        return cluster.forks.time_ns if event.kind == LOST else cluster.forks.order_ns
+
+    def doubt_event(self, number: int, clusters: Iterable[int], t_ns: int) -> None:
+        """A recent event may not have happened at all."""
+        for i in clusters:
+            self.clusters[i].rethink(number, [], t_ns, optional=True)
+        self._refresh(t_ns, Switch(t_ns, t_ns), number)
+        self._plan_wake()
 
     def _give_up(self, index: int, t_ns: int, *, stimulus: bool = False) -> bool:
         """Stop following a cluster where a box that it needs is dark or waking, until that is awake."""
@@ -286,32 +324,58 @@ class Judge:
 
     # ---- indicators follow the clusters
     def _refresh(self, t_ns: int, switch: Switch | None, cause: int) -> None:
+        moved: dict[int, IndicatorJudge] = {}
         for index, cluster in enumerate(self.clusters):
             if cluster.version != self._versions[index]:
-                self._refresh_one(index, t_ns, switch, cause)
+                self._versions[index] = cluster.version
+                moved |= {id(i): i for i in self._indicators_on[index]}
+        for indicator in moved.values():
+            self._refresh_indicator(indicator, t_ns, switch, cause)
 
     def _refresh_one(self, index: int, t_ns: int, switch: Switch | None, cause: int) -> None:
         self._versions[index] = self.clusters[index].version
         for indicator in self._indicators_on[index]:
-            owners = [self.clusters[i] for i in indicator.clusters]
-            if any(not c.worlds for c in owners):
-                indicator.lose(t_ns)
-                continue
-            states = [[w.state for w in c.worlds] for c in self.clusters]
-            intervals = self.model.indicator(indicator.rule.signal, states)
-            if self._unsure and indicator.rule.kind != "fault" and self._is_unsure(indicator):
-                intervals = ANYTHING
-            if switch is None and self._narrowed(indicator, intervals, t_ns):
-                continue
-            begin = switch or Switch(t_ns, t_ns)
-            ends = [w.before for c in owners for w in c.worlds if w.before and w.before[1].hi > begin.lo]
-            ends = [e for e in ends if e[1] is not switch]
-            if ends:
-                self._expect_meanwhile(indicator, states, begin, cause)
-                begin = Switch(
-                    max(begin.lo, min(e.lo for _, e in ends)), max(begin.hi, *(e.hi for _, e in ends))
-                )
-            indicator.expect(intervals, begin, cause)
+            self._refresh_indicator(indicator, t_ns, switch, cause)
+
+    def _refresh_indicator(
+        self, indicator: IndicatorJudge, t_ns: int, switch: Switch | None, cause: int
+    ) -> None:
+        owners = [self.clusters[i] for i in indicator.clusters]
+        if any(not c.worlds for c in owners):
+            indicator.lose(t_ns)
+            return
+        states = [[w.state for w in c.worlds] for c in self.clusters]
+        intervals = self.model.indicator(indicator.rule.signal, states)
+        if self._unsure and indicator.rule.kind != "fault" and self._is_unsure(indicator):
+            intervals = ANYTHING
+        if switch is None and self._narrowed(indicator, intervals, t_ns):
+            return
+        begin = switch or Switch(t_ns, t_ns)
+        passing = switch is not None and self._expect_passing(indicator, states, begin, cause)
+        if passing:
+            begin = Switch(begin.lo + 1, begin.hi + 1)
+        ends = [w.before.switch for c in owners for w in c.worlds if w.before]
+        ends = [e for e in ends if e.hi > begin.lo and e is not switch]
+        if ends:
+            self._expect_meanwhile(indicator, states, begin, cause)
+            begin = Switch(max(begin.lo, min(e.lo for e in ends)), max(begin.hi, *(e.hi for e in ends)))
+        indicator.expect(intervals, begin, cause, apart=passing)
+
+    def _expect_passing(
+        self, indicator: IndicatorJudge, states: list[list[State]], switch: Switch, cause: int
+    ) -> bool:
+        """Where stimuli came without a defined order the indicator may show whatever one of the orders
+        passes through. True when it may."""
+        forks = [self.clusters[i].forks for i in indicator.clusters]
+        timed = any(f.timed_ns == switch.hi for f in forks)
+        if not timed and len(set().union(*(f.close(switch.hi) for f in forks))) < 2:
+            return False
+        either = [list(s) for s in states]
+        for i, fork in zip(indicator.clusters, forks, strict=True):
+            if fork.timed_ns == switch.hi or fork.close(switch.hi):
+                either[i] += fork.between
+        indicator.expect(self.model.indicator(indicator.rule.signal, either), switch, cause, apart=True)
+        return True
 
     def _expect_meanwhile(
         self, indicator: IndicatorJudge, states: list[list[State]], switch: Switch, cause: int
@@ -319,7 +383,7 @@ class Judge:
         """While the end of a timer may or may not have come, the indicator may show either."""
         either = [list(s) for s in states]
         for i in indicator.clusters:
-            either[i] += [w.before[0] for w in self.clusters[i].worlds if w.before]
+            either[i] += [w.before.state for w in self.clusters[i].worlds if w.before]
         indicator.expect(self.model.indicator(indicator.rule.signal, either), switch, cause)
 
     def _narrowed(

@@ -29,7 +29,8 @@ class Watch:
         before, segment = trace.segments[-2:]
         if self._alike(before, segment, begins_ns):
             segment.patience_ns = self.rule.cycle_ns
-        lasting = [s for s in self.owed if begins_ns - s.switch.hi >= self.rule.window_ns]
+        window_ns = self.rule.window_ns
+        lasting = [s for s in self.owed if begins_ns - s.switch.hi >= window_ns + s.patience_ns]
         if len(lasting) < len(self.owed):
             segment.patience_ns = self.rule.cycle_ns
         self.owed = [*lasting, segment]

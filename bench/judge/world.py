@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
+from typing import NamedTuple
 
 from bench.core.model import State
 from bench.core.timeline import Course
@@ -12,16 +13,34 @@ from .trace import Output, Segment, Switch, Trace
 from .watch import Watch
 
 
+class Before(NamedTuple):
+    """The state before a change that time brought about at `switch`, and before earlier ones."""
+
+    state: State
+    switch: Switch
+    earlier: Before | None = None
+
+
+class Root:
+    """A world that others fork from: what they have in common ends here."""
+
+    __slots__ = ("last",)
+
+    def __init__(self, world: World) -> None:
+        self.last = tuple(t.last.number for t in world.traces)
+
+
 class World:
     """State, one trace a circuit, one watch a signal."""
 
-    __slots__ = ("before", "state", "traces", "watches")
+    __slots__ = ("before", "root", "state", "traces", "watches")
 
     def __init__(self, state: State, traces: list[Trace], watches: dict[str, tuple[int, Watch]]) -> None:
         self.state = state
         self.traces = traces
         self.watches = watches  # signal -> (circuit's place in the cluster, watch)
-        self.before: tuple[State, Switch] | None = None  # the state before an end that may still be to come
+        self.before: Before | None = None  # the state before an end that may still be to come
+        self.root: Root | None = None
 
     @classmethod
     def fresh(
@@ -43,9 +62,18 @@ class World:
         traces = [t.copy(switches) for t in self.traces]
         watches = {s: (p, w.copy(traces[p])) for s, (p, w) in self.watches.items()}
         new = World(state, traces, watches)
-        if self.before:
-            new.before = self.before[0], switches.get(id(self.before[1]), self.before[1])
+        new.root = self.root
+        new.before = _copied(self.before, switches)
         return new
+
+    def outline(self) -> Hashable:
+        """State and courses since the root, without instants: equal for forks that came to the same."""
+        last = self.root.last if self.root is not None else (0,) * len(self.traces)
+        courses = [
+            tuple(s.value.course for s in trace.segments if s.number > since)  # type: ignore[union-attr]
+            for trace, since in zip(self.traces, last, strict=True)
+        ]
+        return id(self.root), self.state, tuple(courses)
 
     def follow(self, courses: Sequence[Course], switch: Switch, cause: int) -> bool:
         """New courses begin at `switch`; True when any output changed."""
@@ -69,16 +97,15 @@ class World:
             if isinstance(value, Output) and value.course != course:
                 trace.last.value = Output(course)
 
-    def undone(self, state: State, switch: Switch) -> World:
-        """The world in which the uncertain end `switch` has not come yet."""
-        new = self.copy(state)
-        new.before = None
+    def undone(self) -> World:
+        """The world in which the latest change that time brought about has not come yet."""
+        assert self.before is not None
+        new = self.copy(self.before.state)
+        assert new.before is not None
+        switch, new.before = new.before.switch, new.before.earlier
         for place, trace in enumerate(new.traces):
-            dropped = {
-                s.number
-                for s in self.traces[place].segments
-                if s.switch is switch and s.number > trace.segments[0].number
-            }
+            first = trace.segments[0].number
+            dropped = {s.number for s in trace.segments if s.switch is switch and s.number > first}
             if dropped:
                 trace.segments = [s for s in trace.segments if s.number not in dropped]
                 for at, watch in new.watches.values():
@@ -106,3 +133,10 @@ class World:
             if not hasattr(course, "turns") and course.hi_pct - course.lo_pct > 1.0:
                 return False
         return True
+
+
+def _copied(before: Before | None, switches: Mapping[int, Switch]) -> Before | None:
+    if before is None:
+        return None
+    switch = switches.get(id(before.switch), before.switch)
+    return Before(before.state, switch, _copied(before.earlier, switches))

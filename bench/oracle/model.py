@@ -184,11 +184,19 @@ class Oracle:
             return None
         return min(d[2] for d in dues), min(d[3] for d in dues)
 
+    def next_end(self, cluster: int, state: State) -> tuple[int, int] | None:
+        t = self.tables[cluster]
+        dues = [d for d in _dues(t, cast(Product, state)) if d[0] != "press"] if t.due_slots else []
+        return (min(d[2] for d in dues), min(d[3] for d in dues)) if dues else None
+
     def fire(self, cluster: int, state: State) -> list[State]:
-        """States after the first change due; one for each change that may come first."""
+        """States after the first change due; one for each change that may come first. A press that has
+        lasted long enough near the end of a timer may come before it or after it."""
         t, product = self.tables[cluster], cast(Product, state)
         dues = _dues(t, product)
         latest = min((d[3] for d in dues), default=0)
+        if any(d[0] == "press" for d in dues) and any(d[0] != "press" for d in dues):
+            latest += max(t.respond_ns)
         out: list[State] = []
         for due in dues:
             if due[2] <= latest:
