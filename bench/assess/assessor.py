@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from bench.core import event as ev
 from bench.core.entry import (
@@ -45,6 +45,7 @@ from .verdict import nothing_judged, reach_verdict
 LOOK_NS = 20 * MS  # silence, lost panels and overdue boots are looked for this often
 BOOT_TWICE_NS = 200 * MS  # no box boots twice within this: the frame was repeated on the bus
 DROP_BLIND_NS = 200 * MS  # a drop may be noticed this long after it happened
+GAP_NS = 300 * MS  # so long without a frame, and frames missing: what is remembered unseen may have changed
 STEP_BACK_NS = 200 * MS  # recordings put together, or a clock that was set: more than any reordering
 
 
@@ -77,13 +78,17 @@ class Assessor:
         self.samples = 0
         self.frames = -1  # number of the latest frame, from 0
         self.t_ns = 0
+        self._frame_ns = 0  # of the latest frame
+        self.from_ns = -(1 << 62)  # nothing before is judged
         self.own_session = False
         self.ended: Ended | None = None
+        self.stopped_ns: int | None = None  # nothing after was told, by wish
         self.judge: Judge | None = None
         self._declared_ms = jitter_ms
         self._stepped_back = False
         self._sent = -1
         self._frame_of: dict[str, int] = {}  # message -> its latest frame
+        self._heard_ns: dict[str, int] = {}  # message -> when it came last
         self._boots = Boots(spec)
         self._lost = LostNodes(spec)
         self._losses: dict[str, Stimulus] = {}  # node -> the latest loss of it
@@ -108,18 +113,50 @@ class Assessor:
                     out[name] = min(low, lo), max(high, hi)
         return {n: r for n, r in out.items() if r[0] != r[1]}
 
+    @property
+    def stimuli(self) -> Sequence[Stimulus]:
+        """Every stimulus so far, oldest first."""
+        return self._causes.all if self.judge is not None else ()
+
+    @property
+    def held_keys(self) -> frozenset[str]:
+        """Controls that are down."""
+        return self._causes.held if self.judge is not None else frozenset()
+
+    def heard_ns(self, signal: str) -> int | None:
+        """When the message that shows a signal came last; None: never, or nothing shows it."""
+        return self._heard_ns.get(self.definitions.signal_message.get(signal, ""))
+
     def settled(self) -> bool:
         """Whether nothing is owed and nothing is lost: a good moment to stop."""
         if self.judge is None:
             return False
         return all(c.lost_until is None and c.nothing_owed() for c in self.judge.clusters)
 
+    # ---- judging a part
+    def judge_from(self, t_ns: int) -> None:
+        """What was told so far serves to know the state; judged is what comes from here on."""
+        self.from_ns = t_ns
+        self.findings.start_from(t_ns)
+        self.coverage = Coverage()
+        self.samples = 0
+        if self.judge is not None:
+            self.judge.forget_currents()
+            self._ears.say_again(t_ns)
+
+    def stop_at(self, t_ns: int) -> None:
+        """Nothing more is told, though the recording goes on."""
+        self._advance(t_ns)
+        self.stopped_ns = t_ns
+
     # ---- the stream
-    def feed(self, entry: Entry) -> None:
-        """One entry, in order of the recording. After a step back of its clock nothing is judged."""
+    def feed(self, entry: Entry, number: int | None = None) -> None:
+        """One entry, in order of the recording; of a frame its `number`, where they are not told in that
+        order. After a step back of its clock nothing is judged."""
         if self._stepped_back:
             return
         if type(entry) is Frame:
+            self.frames = self.frames + 1 if number is None else number
             self._frame(entry)
         elif isinstance(entry, Alive):
             self._advance(entry.t_ns)
@@ -132,9 +169,7 @@ class Assessor:
         if isinstance(entry, Started):
             self._start(t_ns, entry.jitter_ms, own=True, complete=bool(entry.complete))
         elif isinstance(entry, Dropped):
-            findings.blinded(t_ns - DROP_BLIND_NS, t_ns, f"{entry.lost} lost at {entry.where}")
-            if self.judge is not None:
-                self.judge.blinded(t_ns - DROP_BLIND_NS, t_ns)
+            self._dropped(entry)
         elif isinstance(entry, HostLate):
             self._host_late(entry)
         elif isinstance(entry, LinkLost):
@@ -145,6 +180,18 @@ class Assessor:
                 findings.doubt("run", f"the run did not finish: {entry.reason}", t_ns)
         elif self.judge is not None:
             self._mark_of_run(entry)
+
+    def _dropped(self, mark: Dropped) -> None:
+        t_ns = mark.t_ns
+        lost = f"{mark.lost} lost" if mark.lost else "frames may be missing"
+        self.findings.blinded(t_ns - DROP_BLIND_NS, t_ns, f"{lost} at {mark.where}")
+        if self.judge is None:
+            return
+        self.judge.blinded(t_ns - DROP_BLIND_NS, t_ns)
+        if t_ns - self._frame_ns > GAP_NS:
+            self.judge.begin_anew(t_ns)
+            self._causes.forget()
+            self.definitions.forget()
 
     def _host_late(self, mark: HostLate) -> None:
         """Stamps of that stretch are late. Where nothing was changing this costs nothing."""
@@ -220,7 +267,6 @@ class Assessor:
 
     # ---- frames
     def _frame(self, frame: Frame) -> None:
-        self.frames += 1
         if frame.t_ns < self.t_ns - STEP_BACK_NS:
             self._stepped_back = True
             back_s = (self.t_ns - frame.t_ns) / 1e9
@@ -234,6 +280,7 @@ class Assessor:
         if self.judge is None and self._declared_ms is not None:
             self._start(frame.t_ns, self._declared_ms, own=False)
         self._advance(frame.t_ns)
+        self._frame_ns = frame.t_ns
         reading = self.definitions.decode(frame)
         if reading is None:
             return
@@ -270,6 +317,7 @@ class Assessor:
         if reading.undecodable is not None:
             self._ears.unreadable(t_ns, reading)
         self._frame_of[reading.message] = self.frames
+        self._heard_ns[reading.message] = t_ns
         self._ears.bus.heard(reading.message, t_ns)
         if not self._boots.awake(reading.node):
             for observation in reading.observations:
@@ -342,6 +390,8 @@ class Assessor:
             if cluster.known():
                 for circuit in cluster.circuits:
                     self.known_from_ns.setdefault(circuit, stimulus.t_ns)
+        if stimulus.t_ns < self.from_ns:
+            return
         if stimulus.found or stimulus.doubt or not all(c.known() and c.nothing_owed() for c in clusters):
             return
         if self.findings.blind_over(stimulus.t_ns, stimulus.due_ns):

@@ -103,6 +103,17 @@ class Causes:
         self.pending.append(stimulus)
         return stimulus
 
+    @property
+    def held(self) -> frozenset[str]:
+        """Controls that are down."""
+        return frozenset(self._held)
+
+    def forget(self) -> None:
+        """Frames may be missing for long: what was held, and each counter, may have changed unseen."""
+        self._counters.clear()
+        self._held.clear()
+        self._sensors.clear()
+
     def before(self, number: int) -> Stimulus | None:
         """The stimulus of that number; None for 0."""
         return self.all[number - 1] if number else None

@@ -132,6 +132,15 @@ class Ears:
             reason = observation.reason or "not available"
             self._findings.doubt(subject, f"the box reports its {kind} as {reason}", t_ns)
 
+    def say_again(self, t_ns: int) -> None:
+        """What is still in doubt from before: signals that are not watched any more, boxes not heard."""
+        for signal in sorted(self._not_available):
+            kind, _, subject = signal.partition(":")
+            self._findings.doubt(subject, f"its {kind} could not be read before, and is not judged", t_ns)
+        for node in self.bus.nodes.values():
+            if node.silent:
+                self._findings.blinded(t_ns, t_ns, silence(node.name, node.last_ns or 0), node.name)
+
     def is_unavailable(self, signal: str) -> bool:
         """Whether the box has said that it has no value for a signal."""
         return signal in self._not_available

@@ -43,15 +43,25 @@ class Findings:
         self.doubts: list[Doubt] = []
         self.blind: deque[Blind] = deque(maxlen=REMEMBERED_BLIND)
         self.grace_ns = 0  # longest deadline of any signal
+        self.shift_ns = 0  # how much earlier than their stamps stimuli are taken
         self.hold_ns = HOLD_NS  # by then a box that has fallen silent is known to be silent
+        self._from_ns = -(1 << 62)
         self._said: set[tuple[str, str]] = set()
         self._suspects: deque[Suspect] = deque()
 
     def doubt(self, subject: str, reason: str, t_ns: int) -> None:
         """Something could not be seen, sent, decoded or timed."""
-        if (subject, reason) not in self._said:
+        if t_ns >= self._from_ns and (subject, reason) not in self._said:
             self._said.add((subject, reason))
             self.doubts.append(Doubt(t_ns, subject, reason))
+
+    def start_from(self, t_ns: int) -> None:
+        """What was found before is no matter of this judging, nor what began before."""
+        self._from_ns = t_ns
+        self.folder = Folder()
+        self.doubts.clear()
+        self._said.clear()
+        self._suspects.clear()
 
     def blinded(self, since_ns: int, until_ns: int, why: str, subject: str = "link") -> None:
         """Nothing judged over [since, until] may be called a discrepancy, and what happened in it is
@@ -89,6 +99,8 @@ class Findings:
             kind, f"box:{box}", box, t_ns, expected, seen, "", None, "", None, frame_index, self.evidence()
         )
         mark = Mark(clusters=clusters, key=key, box=box)
+        if (t_ns if since_ns is None else since_ns) < self._from_ns:
+            return
         if certain:
             self.folder.add(deviation, mark)
             return
@@ -107,6 +119,8 @@ class Findings:
         that may still be at work, for what changed without a cause of its own. `frame_index`: the
         latest frame that showed the signal. `leans_on`: stimuli of which it is not known yet whether
         they reached the box."""
+        if found.since_ns < self._from_ns:
+            return
         kind, _, subject = found.signal.partition(":")
         if kind == "backlight":
             subject = f"panel {subject}"
@@ -125,7 +139,7 @@ class Findings:
             expected=found.expected,
             seen=found.seen,
             cause=stimulus.words() if stimulus else "nothing was done",
-            cause_t_ns=stimulus.t_ns if stimulus else None,
+            cause_t_ns=stimulus.t_ns + self.shift_ns if stimulus else None,
             cause_control=control,
             step=stimulus.step if stimulus else None,
             frame_index=frame_index,

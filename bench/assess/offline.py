@@ -1,54 +1,150 @@
-"""Judging a recorded session by what lies in it."""
+"""Judging a recording by what lies in it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
+from bench.core.entry import Entry, Started
+from bench.core.frame import Frame
 from bench.core.model import Model
 from bench.core.verdict import Verdict
 from bench.definitions import Definitions
-from bench.session import Session
 from bench.spec.model import Spec
 from bench.spec.profile import BenchProfile
 
 from .assessor import Assessor
+from .early import causes_first
+from .joined import Recording
 
+MS = 1_000_000
 FOREIGN_JITTER_MS = 20.0  # declared for a recording that brings no evidence of its own
 MOST_BAD_SHOWN = 20
 
 
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What of a recording is judged: from the first instant to the last, each None for all of it.
+
+    What lies before `from_ns` serves to know the state and is not judged.
+    """
+
+    from_ns: int | None = None
+    to_ns: int | None = None
+
+    def words(self, start_ns: int) -> str:
+        """`from 12.000 s to the end`, counted from `start_ns`."""
+        a = "the start" if self.from_ns is None else f"{(self.from_ns - start_ns) / 1e9:.3f} s"
+        b = "the end" if self.to_ns is None else f"{(self.to_ns - start_ns) / 1e9:.3f} s"
+        return f"from {a} to {b}"
+
+
+WHOLE = Part()
+
+
 def assess_session(
-    session: Session,
+    session: Recording,
     spec: Spec,
     definitions: Definitions,
     model: Model,
     *,
     jitter_ms: float | None = None,
     profile: BenchProfile | None = None,
+    part: Part = WHOLE,
 ) -> Verdict:
-    """The verdict on a recording.
+    """The verdict on a recording, or on a part of it.
 
-    A session of our own carries its jitter; for a foreign recording it is declared by `jitter_ms`
-    (None: 20 ms). Bad records make the verdict inconclusive unless something failed.
+    A session of our own carries its jitter; for a recording of another logger `jitter_ms` declares how
+    late a stamp may be (None: 20 ms). Bad records make the verdict inconclusive unless something failed.
     """
-    own = bool(session.header)
-    declared = None if own else (FOREIGN_JITTER_MS if jitter_ms is None else jitter_ms)
-    not_tested, odd = _not_tested(session.header)
-    assessor = Assessor(spec, definitions, model, jitter_ms=declared, profile=profile, not_tested=not_tested)
-    for entry in session.entries():
-        assessor.feed(entry)
+    assessor = assessor_of(session, spec, definitions, model, jitter_ms=jitter_ms, profile=profile)
+    tell(session, assessor, definitions, jitter_ms=jitter_ms, part=part)
+    _doubt_the_recording(session, assessor, jitter_ms)
+    verdict = assessor.finish()
+    if part == WHOLE:
+        return verdict
+    return replace(verdict, scope=f"{part.words(first_ns(session))}: {verdict.scope}")
+
+
+def assessor_of(
+    session: Recording,
+    spec: Spec,
+    definitions: Definitions,
+    model: Model,
+    *,
+    jitter_ms: float | None = None,
+    profile: BenchProfile | None = None,
+) -> Assessor:
+    """An assessor that has been told nothing yet. `jitter_ms` as in `assess_session`."""
+    declared = None if session.header else _declared(jitter_ms)
+    not_tested, _ = _not_tested(session.header)
+    made = Assessor(spec, definitions, model, jitter_ms=declared, profile=profile, not_tested=not_tested)
+    if not _has_marks(session):
+        made.findings.shift_ns = round(_declared(jitter_ms) * MS)
+    return made
+
+
+def first_ns(session: Recording) -> int:
+    """The instant that reports count from: where judging starts, or another logger's first frame."""
+    return next((e.t_ns for e in session.entries() if isinstance(e, Started | Frame)), 0)
+
+
+def tell(
+    session: Recording,
+    assessor: Assessor,
+    definitions: Definitions,
+    *,
+    jitter_ms: float | None = None,
+    part: Part = WHOLE,
+) -> None:
+    """Tells an assessor the recording, or the part of it."""
+    began = part.from_ns is None
+    for entry, number in _told(session, definitions, jitter_ms):
+        if part.to_ns is not None and entry.t_ns > part.to_ns:
+            assessor.stop_at(part.to_ns)
+            break
+        if not began and part.from_ns is not None and entry.t_ns >= part.from_ns:
+            began = True
+            assessor.judge_from(part.from_ns)
+        assessor.feed(entry, number)
+    if not began and part.from_ns is not None:
+        assessor.judge_from(part.from_ns)
+
+
+def _told(
+    session: Recording, definitions: Definitions, jitter_ms: float | None
+) -> Iterator[tuple[Entry, int | None]]:
+    if _has_marks(session):
+        return ((entry, None) for entry in session.entries())
+    return causes_first(session.entries(), definitions, round(_declared(jitter_ms) * MS))
+
+
+def _has_marks(session: Recording) -> bool:
+    """A session of this bench, be it without its head: causes are stamped before their effects."""
+    return bool(session.header) or session.path.is_dir()
+
+
+def _declared(jitter_ms: float | None) -> float:
+    return FOREIGN_JITTER_MS if jitter_ms is None else jitter_ms
+
+
+def _doubt_the_recording(session: Recording, assessor: Assessor, jitter_ms: float | None) -> None:
+    doubt, t_ns = assessor.findings.doubt, assessor.t_ns
     for bad in session.bad[:MOST_BAD_SHOWN]:
         text = f"{bad.path}:{bad.line}: {bad.reason}" + (f": {bad.text[:60]!r}" if bad.text else "")
-        assessor.findings.doubt("recording", text, assessor.t_ns)
+        doubt("recording", text, t_ns)
     if session.bad_count > MOST_BAD_SHOWN:
-        more = session.bad_count - MOST_BAD_SHOWN
-        assessor.findings.doubt("recording", f"{more} more lines that cannot be read", assessor.t_ns)
+        doubt("recording", f"{session.bad_count - MOST_BAD_SHOWN} more lines that cannot be read", t_ns)
+    _, odd = _not_tested(session.header)
     if odd:
-        assessor.findings.doubt("recording", odd, assessor.t_ns)
-    if session.cut:
-        assessor.findings.doubt("recording", f"it was cut: {session.cut}", assessor.t_ns)
-    return assessor.finish()
+        doubt("recording", odd, t_ns)
+    if session.cut and assessor.stopped_ns is None:
+        doubt("recording", f"it was cut: {session.cut}", t_ns)
+    back_ms = session.step_back_ns / MS
+    if not session.header and back_ms > _declared(jitter_ms):
+        text = f"stamps run backwards by up to {back_ms:.1f} ms, more than the jitter that was declared"
+        doubt("recording", f"{text} ({_declared(jitter_ms):g} ms): are they of two clocks?", t_ns)
 
 
 def _not_tested(header: Mapping[str, Any]) -> tuple[dict[str, str], str]:

@@ -58,7 +58,7 @@ def _currents(assessor: Assessor, judge: Judge) -> None:
 
 def _open_ends(assessor: Assessor, judge: Judge) -> None:
     findings, t_ns = assessor.findings, assessor.t_ns
-    if assessor.own_session and assessor.ended is None:
+    if assessor.own_session and assessor.ended is None and assessor.stopped_ns is None:
         findings.doubt("run", "the recording ends without an end mark", t_ns)
     for cluster in judge.clusters:
         names = ", ".join(cluster.circuits)
@@ -67,5 +67,5 @@ def _open_ends(assessor: Assessor, judge: Judge) -> None:
         elif not findings.folder.groups and not cluster.known():
             lost = "was lost and not found again" if not cluster.worlds else "never became known"
             findings.doubt(names, f"its state {lost}", t_ns)
-        if cluster.overflow_ns is not None:
+        if cluster.overflow_ns is not None and cluster.overflow_ns >= assessor.from_ns:
             findings.doubt(names, "too many possibilities to follow", cluster.overflow_ns)

@@ -7,10 +7,11 @@ import sys
 from collections.abc import Mapping
 from pathlib import Path
 
+from bench.assess import WHOLE, Joined, Part, Recording
+from bench.assess.offline import FOREIGN_JITTER_MS
 from bench.cli.loading import Boat, load_boat, load_boat_file
 from bench.cli.output import print_json, warn
 from bench.cli.require import parse_require, with_requirement
-from bench.core.entry import Started
 from bench.core.errors import Complaint, UsageError
 from bench.core.frame import Frame
 from bench.core.verdict import EXIT_STATUS, Verdict
@@ -24,7 +25,11 @@ from bench.spec.profile import BenchProfile
 
 def judge_command(args: argparse.Namespace) -> int:
     """`hardstand judge`."""
-    session, material = judged(args.session, args.spec)
+    from bench.cli.recordings import open_recording, part_of
+
+    session: Recording = open_recording(args.session)
+    part = part_of(args.from_, args.to, start_ns_of(session)) if args.from_ or args.to else WHOLE
+    _, material = judge_it(session, args.spec, jitter_ms=args.jitter, part=part)
     where = str(session.path)
     if args.out:
         where = str(Path(args.out))
@@ -64,19 +69,36 @@ def judged(word: str, spec_word: str | None) -> tuple[Session, Material]:
     Raises: UsageError for no recording, or one without a spec; SpecError, DefinitionError, BenchError.
     """
     session = open_session(word)
-    boat = _boat_of(session, spec_word)
+    return session, judge_it(session, spec_word)[1]
+
+
+def judge_it(
+    session: Recording, spec_word: str | None, *, jitter_ms: float | None = None, part: Part = WHOLE
+) -> tuple[Recording, Material]:
+    """Judges an opened recording, or a part of it. `jitter_ms`: how late stamps of another logger may be.
+
+    Raises: as `judged`; UsageError for a jitter declared of a session that brings its own.
+    """
+    if session.header and jitter_ms is not None:
+        advice = "judge frames.log alone to declare another"
+        raise UsageError(Complaint("this session brings its own jitter", str(session.path), advice=advice))
+    boat = boat_of(session, spec_word)
     warn(boat.warnings)
-    return session, material_of(session, boat, verdict_of(session, boat))
+    verdict = verdict_of(session, boat, jitter_ms=jitter_ms, part=part)
+    return session, material_of(session, boat, verdict, jitter_ms=jitter_ms)
 
 
-def verdict_of(session: Session, boat: Boat) -> Verdict:
+def verdict_of(
+    session: Recording, boat: Boat, *, jitter_ms: float | None = None, part: Part = WHOLE
+) -> Verdict:
     """The verdict on a recording, by the one path that live judging takes too."""
     from bench.assess import assess_session
 
     boat.definitions.forget()
     verdict = assess_session(
-        session, boat.spec, boat.definitions, boat.model, profile=_profile_of(session, boat)
-    )
+        session, boat.spec, boat.definitions, boat.model, profile=_profile_of(session, boat),
+        jitter_ms=jitter_ms, part=part,
+    )  # fmt: skip
     require = session.header.get("require")
     if not isinstance(require, str):
         return verdict
@@ -84,7 +106,7 @@ def verdict_of(session: Session, boat: Boat) -> Verdict:
     return with_requirement(verdict, requirement, boat.spec.circuits, start_ns_of(session))
 
 
-def _profile_of(session: Session, boat: Boat) -> BenchProfile | None:
+def _profile_of(session: Recording, boat: Boat) -> BenchProfile | None:
     """The bench profile that a session was run with, when there was one."""
     from bench.spec.profile import load_profile, match_profile
 
@@ -96,7 +118,8 @@ def _profile_of(session: Session, boat: Boat) -> BenchProfile | None:
     return profile
 
 
-def _boat_of(session: Session, spec_word: str | None) -> Boat:
+def boat_of(session: Recording, spec_word: str | None) -> Boat:
+    """The spec that is named, or the session's own copy. Raises: UsageError without either."""
     if spec_word is not None:
         return _same_boat(session, load_boat(spec_word))
     own = session.path / "spec.yaml" if session.path.is_dir() else None
@@ -109,7 +132,7 @@ def _boat_of(session: Session, spec_word: str | None) -> Boat:
     return load_boat_file(own)
 
 
-def _same_boat(session: Session, boat: Boat) -> Boat:
+def _same_boat(session: Recording, boat: Boat) -> Boat:
     """Raises: UsageError when the session says that it was run on another boat."""
     name = session.header.get("boat", boat.spec.boat.name)
     if name == boat.spec.boat.name:
@@ -119,7 +142,9 @@ def _same_boat(session: Session, boat: Boat) -> Boat:
     raise UsageError(Complaint(text, path=str(session.path), advice=advice))
 
 
-def material_of(session: Session, boat: Boat, verdict: Verdict) -> Material:
+def material_of(
+    session: Recording, boat: Boat, verdict: Verdict, *, jitter_ms: float | None = None
+) -> Material:
     """What reports are made from. One more pass over the recording finds the evidence."""
     entries = list(session.entries()) if verdict.discrepancies else []
     boat.definitions.forget()
@@ -127,7 +152,7 @@ def material_of(session: Session, boat: Boat, verdict: Verdict) -> Material:
         title=boat.spec.boat.name,
         verdict=verdict,
         start_ns=start_ns_of(session),
-        facts=_facts(session),
+        facts=_facts(session, jitter_ms),
         groups=groups_of(boat.spec),
         excerpts=excerpts(entries, verdict, lambda frame: explain(frame, boat)),
         cautions=CAUTIONS,
@@ -139,17 +164,21 @@ def groups_of(spec: Spec) -> Mapping[str, str]:
     return {**dict.fromkeys(spec.controls, "control"), **dict.fromkeys(spec.circuits, "circuit")}
 
 
-def start_ns_of(session: Session) -> int:
+def start_ns_of(session: Recording) -> int:
     """The first stamp: judging's start, or the first frame of a foreign recording."""
-    for entry in session.entries():
-        if isinstance(entry, Started | Frame):
-            return entry.t_ns
-    return 0
+    from bench.assess.offline import first_ns
+
+    return first_ns(session)
 
 
-def _facts(session: Session) -> dict[str, str]:
+def _facts(session: Recording, jitter_ms: float | None) -> dict[str, str]:
     """session.json for people: what is nested is written as `key: value` with a dot in the key."""
     facts = {"recording": session.path.name}
+    if isinstance(session, Joined):
+        facts["recording"] = ", ".join(s.path.name for s in session.sessions)
+    if not session.header:
+        declared = FOREIGN_JITTER_MS if jitter_ms is None else jitter_ms
+        facts["jitter"] = f"{declared:g} ms, {'taken for granted' if jitter_ms is None else 'declared'}"
 
     def add(prefix: str, value: object) -> None:
         if isinstance(value, Mapping):

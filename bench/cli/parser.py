@@ -72,6 +72,17 @@ class Parser(argparse.ArgumentParser):
             raise UsageError(complaints)
 
 
+def milliseconds(word: str) -> float:
+    """A span that an option takes: 0 to 1000 ms."""
+    try:
+        value = float(word)
+    except ValueError:
+        value = -1.0
+    if not 0.0 <= value <= 1000.0:
+        raise argparse.ArgumentTypeError(f"{word} is no number of milliseconds from 0 to 1000")
+    return value
+
+
 def add_spec(parser: argparse.ArgumentParser) -> None:
     """The positional SPEC that most commands take."""
     parser.add_argument(

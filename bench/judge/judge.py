@@ -193,6 +193,12 @@ class Judge:
         self._refresh(t_ns, None, 0)
         self._plan_wake()
 
+    def begin_anew(self, t_ns: int) -> None:
+        """Anything may have happened unseen: everything is taken up anew, held keys included."""
+        for cluster in self.clusters:
+            cluster.held.clear()
+        self.lose(range(len(self.clusters)), t_ns)
+
     def ignore(self, signal: str) -> None:
         """The box says that it has no value for a signal, or it cannot be read."""
         owner = self._cluster_by_signal.get(signal)
@@ -397,6 +403,13 @@ class Judge:
             return False
         indicator.narrow(intervals, t_ns)
         return True
+
+    def forget_currents(self) -> None:
+        """What currents have shown so far does not count."""
+        for current in self.currents.values():
+            current.finish()
+            current.shown.clear()
+            current.undecided.clear()
 
     def finish(self) -> None:
         """No more will come."""
