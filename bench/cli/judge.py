@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from bench.cli.parser import Parser, add_json, milliseconds
+from bench.cli.parser import Parser, add_accepted, add_json, milliseconds
 
 DETAILS = """\
 a recording of another logger: stimuli are what panels, screens and sensors say in it. Several files are
@@ -47,6 +47,7 @@ def parser() -> Parser:
         type=milliseconds,
         help="how late a stamp of another logger may be (default: 20)",
     )
+    add_accepted(made)
     made.add_argument("--out", metavar="FOLDER", help="also write report and result files into this folder")
     add_json(made)
     return made

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from bench.assess import WHOLE, Joined, Part, Recording
 from bench.assess.offline import FOREIGN_JITTER_MS
+from bench.cli.accepting import read_accepted, set_apart
 from bench.cli.loading import Boat, load_boat, load_boat_file
 from bench.cli.output import print_json, warn
 from bench.cli.require import parse_require, with_requirement
@@ -29,7 +30,7 @@ def judge_command(args: argparse.Namespace) -> int:
 
     session: Recording = open_recording(args.session)
     part = part_of(args.from_, args.to, start_ns_of(session)) if args.from_ or args.to else WHOLE
-    _, material = judge_it(session, args.spec, jitter_ms=args.jitter, part=part)
+    _, material = judge_it(session, args.spec, jitter_ms=args.jitter, part=part, accepted_word=args.accepted)
     where = str(session.path)
     if args.out:
         where = str(Path(args.out))
@@ -43,7 +44,8 @@ def report_command(args: argparse.Namespace) -> int:
     from bench.report.html import html_report
     from bench.report.write import write_text
 
-    session, material = judged(args.session, args.spec)
+    session = open_session(args.session)
+    _, material = judge_it(session, args.spec, accepted_word=args.accepted)
     if args.html:
         written = [write_text(Path(args.html), html_report(material))]
     elif session.path.is_dir():
@@ -73,9 +75,11 @@ def judged(word: str, spec_word: str | None) -> tuple[Session, Material]:
 
 
 def judge_it(
-    session: Recording, spec_word: str | None, *, jitter_ms: float | None = None, part: Part = WHOLE
-) -> tuple[Recording, Material]:
+    session: Recording, spec_word: str | None, *, jitter_ms: float | None = None, part: Part = WHOLE,
+    accepted_word: str | None = None,
+) -> tuple[Recording, Material]:  # fmt: skip
     """Judges an opened recording, or a part of it. `jitter_ms`: how late stamps of another logger may be.
+    `accepted_word`: a file of accepted discrepancies in place of the session's own copy.
 
     Raises: as `judged`; UsageError for a jitter declared of a session that brings its own.
     """
@@ -84,7 +88,9 @@ def judge_it(
         raise UsageError(Complaint("this session brings its own jitter", str(session.path), advice=advice))
     boat = boat_of(session, spec_word)
     warn(boat.warnings)
+    accepted = read_accepted(accepted_word, boat.spec, session)
     verdict = verdict_of(session, boat, jitter_ms=jitter_ms, part=part)
+    verdict = set_apart(verdict, accepted, start_ns_of(session))
     return session, material_of(session, boat, verdict, jitter_ms=jitter_ms)
 
 

@@ -90,6 +90,16 @@ def add_spec(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_accepted(parser: argparse.ArgumentParser) -> None:
+    """The option of every command that reaches a verdict."""
+    parser.add_argument(
+        "--accepted",
+        metavar="FILE",
+        help="discrepancies that were accepted, with reason and last day: listed apart, and a failure once "
+        "they have expired or occur no more",
+    )
+
+
 def add_json(parser: argparse.ArgumentParser) -> None:
     """The option that every command has."""
     parser.add_argument("--json", action="store_true", help="print one JSON document for programs")

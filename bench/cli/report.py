@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from bench.cli.parser import Parser, add_json
+from bench.cli.parser import Parser, add_accepted, add_json
 
 
 def parser() -> Parser:
@@ -21,6 +21,7 @@ def parser() -> Parser:
     made.add_argument(
         "--spec", metavar="SPEC", help="judge by this spec (needed for a bare candump text file)"
     )
+    add_accepted(made)
     add_json(made)
     return made
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from bench.cli.parser import Parser, add_json, add_spec
+from bench.cli.parser import Parser, add_accepted, add_json, add_spec
 
 DETAILS = """\
 where a box is:
@@ -54,6 +54,7 @@ def parser() -> Parser:
         metavar="COVERAGE",
         help="inconclusive unless at least this share of the circuits was tested, e.g. 95%%",
     )
+    add_accepted(made)
     add_json(made)
     return made
 

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from bench.cli.accepting import keep_copy, read_accepted, set_apart
 from bench.cli.boats import existing_file
 from bench.cli.energise import confirm
 from bench.cli.judging import material_of, start_ns_of, tell
@@ -51,6 +52,7 @@ class Wish:
     until_first: bool = False
     require: str | None = None
     tables: str | None = None
+    accepted: str | None = None
 
 
 def run_command(args: argparse.Namespace) -> int:
@@ -67,6 +69,7 @@ def run_command(args: argparse.Namespace) -> int:
         until_first=args.until_first,
         require=args.require,
         tables=args.tables,
+        accepted=args.accepted,
     )
     boat = load_boat(wish.spec)
     warn(boat.warnings)
@@ -111,6 +114,7 @@ def check_wish(wish: Wish, boat: Boat) -> None:
     parse_faults(wish.fault)
     if wish.require is not None:
         parse_require(wish.require, boat.spec.circuits, boat.spec.controls)
+    read_accepted(wish.accepted, boat.spec)
 
 
 def run_boat(
@@ -122,6 +126,7 @@ def run_boat(
     """
     profile, profile_text = _profile(wish.bench, boat)
     spoken = RunBoat(boat.spec, boat.definitions, profile, profile_text)
+    accepted = read_accepted(wish.accepted, boat.spec)
     facts: dict[str, object] = {"asked_for": wish.on, "judge": JUDGE_VERSION}
     if wish.on == "twin":
         facts |= {"seed": wish.seed, "fault": wish.fault or "none"}
@@ -151,6 +156,8 @@ def run_boat(
     if wish.require is not None:
         requirement = parse_require(wish.require, boat.spec.circuits, boat.spec.controls)
         verdict = with_requirement(verdict, requirement, boat.spec.circuits, start_ns_of(session))
+    verdict = set_apart(verdict, accepted, start_ns_of(session))
+    keep_copy(wish.out, accepted)
     material = material_of(session, boat, verdict)
     if write:
         write_results(wish.out, material)

@@ -11,9 +11,10 @@ PASS, FAIL, INCONCLUSIVE = "pass", "fail", "inconclusive"
 class Deviation:
     """One observation the spec does not allow, or a required one that never came.
 
-    `kind`: unexpected | missing | late | level | current | restart | frame_missing |
-    counter. `t_ns` when noticed; `frame_index` the latest frame that showed the signal
-    (None: none ever did); `cause` the stimulus before it, in words; `cause_t_ns` its instant.
+    `kind`: unexpected | missing | late | level | current | restart | frame_missing | counter |
+    accepted (one that was accepted and should be no more). `t_ns` when noticed; `frame_index` the
+    latest frame that showed the signal (None: none ever did); `cause` the stimulus before it, in
+    words; `cause_t_ns` its instant.
     """
 
     kind: str
@@ -42,6 +43,16 @@ class Discrepancy:
 
 
 @dataclass(frozen=True, slots=True)
+class Tolerated:
+    """A discrepancy that was accepted: by whom, why, and until which day (YYYY-MM-DD)."""
+
+    discrepancy: Discrepancy
+    reason: str
+    who: str
+    expires: str
+
+
+@dataclass(frozen=True, slots=True)
 class Doubt:
     """Something the bench could not see, send, decode or time; `reason` reads "inconclusive, because ..."."""
 
@@ -56,7 +67,8 @@ class Verdict:
 
     `tested`: subject -> what was shown, in words. `not_tested`: subject -> why it was out of scope.
     `known_from_ns`: circuit -> instant from which its state was known.
-    `detection`: signal kind -> words such as "a delay of 145 ms or more".
+    `detection`: signal kind -> words such as "a delay of 145 ms or more". `accepted`: what deviated and
+    was accepted; the outcome is as if it had not.
     """
 
     outcome: str
@@ -69,6 +81,7 @@ class Verdict:
     detection: dict[str, str] = field(default_factory=dict)
     judged_samples: int = 0
     judge_version: str = ""
+    accepted: tuple[Tolerated, ...] = ()
 
 
 EXIT_STATUS = {PASS: 0, FAIL: 1, INCONCLUSIVE: 3}

@@ -53,10 +53,14 @@ def _deviations(verdict: Verdict) -> Iterator[tuple[int, str, Deviation]]:
         yield discrepancy.number, "root", discrepancy.root
         for consequence in discrepancy.consequences:
             yield discrepancy.number, "consequence", consequence
+    for one in verdict.accepted:
+        yield one.discrepancy.number, "accepted", one.discrepancy.root
+        for consequence in one.discrepancy.consequences:
+            yield one.discrepancy.number, "accepted consequence", consequence
 
 
 def discrepancies_jsonl(material: Material) -> str:
-    """One line for each root and each consequence."""
+    """One line for each root and each consequence; those that are accepted come last and say so."""
     lines = [
         json.dumps({"number": number, "role": role, **asdict(deviation)}, ensure_ascii=False)
         for number, role, deviation in _deviations(material.verdict)

@@ -19,6 +19,7 @@ def html_report(material: Material) -> str:
     body = [
         _top(material),
         _discrepancies(material),
+        _accepted(material),
         _doubts(material),
         _tested(material),
         _pairs("Not tested", verdict.not_tested, "Circuit or control", "Why", "Nothing was left out."),
@@ -50,6 +51,8 @@ def _top(material: Material) -> str:
     line = f"{count} {'discrepancy' if count == 1 else 'discrepancies'}"
     if following:
         line += f", {that_follow(following)} from {'it' if count == 1 else 'them'}"
+    if verdict.accepted:
+        line += f", {len(verdict.accepted)} accepted"
     if verdict.doubts:
         line += f", {len(verdict.doubts)} in doubt"
     return (
@@ -64,6 +67,17 @@ def _top(material: Material) -> str:
 
 def _discrepancies(material: Material) -> str:
     return _section("Discrepancies", "".join(_card(material, d) for d in material.verdict.discrepancies))
+
+
+def _accepted(material: Material) -> str:
+    rows = [
+        (d.root.subject, d.root.kind, what_was_done(material, d.root), d.root.expected, d.root.seen,
+         one.reason, one.who, one.expires)
+        for one in material.verdict.accepted
+        for d in (one.discrepancy,)
+    ]  # fmt: skip
+    head = ("Subject", "Kind", "Done", "Expected", "Seen", "Why accepted", "By", "Until")
+    return _section("Accepted", _rows(head, rows) if rows else "")
 
 
 def _card(material: Material, discrepancy: Discrepancy) -> str:

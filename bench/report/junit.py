@@ -33,7 +33,8 @@ def _subjects(material: Material) -> list[str]:
     verdict = material.verdict
     failed = [subject for d in verdict.discrepancies for subject in (d.subject, *d.also)]
     doubted = [doubt.subject for doubt in verdict.doubts]
-    return list(dict.fromkeys([*failed, *doubted, *verdict.tested, *verdict.not_tested]))
+    accepted = [one.discrepancy.subject for one in verdict.accepted]
+    return list(dict.fromkeys([*failed, *doubted, *accepted, *verdict.tested, *verdict.not_tested]))
 
 
 def _case(material: Material, subject: str) -> Xml.Element:
@@ -42,15 +43,22 @@ def _case(material: Material, subject: str) -> Xml.Element:
     case = Xml.Element("testcase", classname=f"hardstand.{material.group_of(subject)}", name=name)
     failed = [d for d in verdict.discrepancies if subject == d.subject or subject in d.also]
     doubts = [doubt for doubt in verdict.doubts if doubt.subject == subject]
+    accepted = [
+        f"accepted by {a.who} until {a.expires}: {a.discrepancy.root.kind}: {a.reason}"
+        for a in verdict.accepted
+        if a.discrepancy.subject == subject
+    ]
     if failed:
         failure = Xml.SubElement(case, "failure", type=failed[0].root.kind, message=_legal(_short(failed[0])))
         failure.text = _legal("\n".join(_long(material, d) for d in failed))
     elif doubts:
         error = Xml.SubElement(case, "error", type=INCONCLUSIVE, message=_legal(doubts[0].reason))
         error.text = _legal("\n".join(_doubt(material, doubt) for doubt in doubts))
+    elif accepted:
+        Xml.SubElement(case, "skipped", message=_legal(accepted[0]))
     elif subject in verdict.not_tested and subject not in verdict.tested:
         Xml.SubElement(case, "skipped", message=_legal(f"not tested: {verdict.not_tested[subject]}"))
-    said = [verdict.tested.get(subject, "")]
+    said = [verdict.tested.get(subject, ""), *accepted]
     if subject in verdict.tested and subject in verdict.not_tested:
         said.append(f"not tested: {verdict.not_tested[subject]}")
     if failed:

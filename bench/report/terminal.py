@@ -33,6 +33,7 @@ def verdict_text(material: Material, *, width: int = 100, colour: bool = False, 
     parts = [
         _headline(verdict, width, colour),
         _failures(material, width),
+        _accepted(material, width),
         _doubts(material, width),
         _listing("not tested", verdict.not_tested, width),
         _listing("smallest fault that would be seen", verdict.detection, width),
@@ -52,6 +53,8 @@ def _headline(verdict: Verdict, width: int, colour: bool) -> list[str]:
         scope = f"{found}{f', {that_follow(following)}' if following else ''}; {scope}"
     elif verdict.outcome == INCONCLUSIVE and verdict.doubts:
         scope = f"{verdict.doubts[0].reason}; {scope}"
+    if verdict.accepted:
+        scope = f"{len(verdict.accepted)} accepted; {scope}"
     lines = wrap(f"{word}: {scope}", width)
     if colour:
         lines[0] = lines[0].replace(word, f"\x1b[{_SGR[verdict.outcome]}m{word}\x1b[0m", 1)
@@ -96,6 +99,16 @@ def _failures(material: Material, width: int) -> list[str]:
             lines += [f"   {label:<14} {first}", *(f"{'':18}{line}" for line in more)]
         lines += wrap(note, width, "   ") if note else []
     return lines
+
+
+def _accepted(material: Material, width: int) -> list[str]:
+    lines = []
+    for one in material.verdict.accepted:
+        root = one.discrepancy.root
+        text = f"{root.subject}: {root.kind}, {what_was_done(material, root)}, expected {root.expected}, "
+        text += f"seen {root.seen}. Accepted by {one.who} until {one.expires}: {one.reason}"
+        lines += hanging(text, width)
+    return ["accepted:", *lines] if lines else []
 
 
 def _doubts(material: Material, width: int) -> list[str]:

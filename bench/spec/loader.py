@@ -13,7 +13,11 @@ from .model import Spec
 from .nodes import Node, compose, read_text
 from .reading import Reading
 
-OTHER_KINDS = {"hardstand": "spec", "hardstand_bench": "bench profile"}
+OTHER_KINDS = {
+    "hardstand": "spec",
+    "hardstand_bench": "bench profile",
+    "hardstand_accepted": "file of accepted discrepancies",
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -194,7 +194,9 @@ def test_what_was_believed_at_a_moment_is_told_with_its_reasons(capsys):
 
 
 def test_a_change_that_has_yet_to_be_shown_is_owed(capsys):
-    horn = believed([str(RECORDINGS / "healthy-full"), "--at", "@1700000007.209"], capsys)["horn"]  # pressed at 7.207
+    horn = believed([str(RECORDINGS / "healthy-full"), "--at", "@1700000007.209"], capsys)[
+        "horn"
+    ]  # pressed at 7.207
     assert (horn["expected"], horn["reached_by"]["what"]) == (["on"], "panel helm 3 pressed")
     assert {o["signal"] for o in horn["owed"]} >= {"state:horn"}
     assert horn["held"] == ["panel helm 3"]
