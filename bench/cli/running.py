@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from bench.cli.accepting import keep_copy, read_accepted, set_apart
@@ -20,6 +20,7 @@ from bench.cli.require import parse_require, with_requirement
 from bench.cli.virtual import parse_faults
 from bench.core.clock import SystemClock, utc_text
 from bench.core.errors import Complaint, UsageError
+from bench.core.plan import Plan
 from bench.judge import JUDGE_VERSION
 from bench.lab.api import boat_tables, run_virtual
 from bench.link.open import link_from_text
@@ -28,7 +29,7 @@ from bench.report.progress import Progress
 from bench.report.terminal import width_of
 from bench.run.api import Boat as RunBoat
 from bench.run.api import Wishes, before_the_run, run_link
-from bench.run.conductor import no_progress
+from bench.run.conductor import Gate, no_progress
 from bench.run.result import RunResult
 from bench.run.stop import StopFlag
 from bench.session import open_session
@@ -40,7 +41,8 @@ Tell = Callable[[float, float, str], None]
 
 @dataclass(frozen=True, slots=True)
 class Wish:
-    """What was asked for; see `hardstand run --help`. `out`: the session's folder, new or empty."""
+    """What was asked for; see `hardstand run --help`. `out`: the session's folder, new or empty. `plan`:
+    None makes one; `gate`: asked before each step; `facts`: more for session.json."""
 
     spec: str
     on: str
@@ -53,6 +55,9 @@ class Wish:
     require: str | None = None
     tables: str | None = None
     accepted: str | None = None
+    plan: Plan | None = None
+    gate: Gate | None = None
+    facts: Mapping[str, object] = field(default_factory=dict)
 
 
 def run_command(args: argparse.Namespace) -> int:
@@ -133,8 +138,9 @@ def run_boat(
     if wish.require is not None:
         facts["require"] = wish.require
     wishes = Wishes(
-        short=wish.short, out=wish.out, until_first=wish.until_first, guard=wish.on != "twin", facts=facts
-    )
+        short=wish.short, out=wish.out, until_first=wish.until_first, guard=wish.on != "twin",
+        facts={**facts, **wish.facts}, plan=wish.plan, gate=wish.gate,
+    )  # fmt: skip
     tables = _tables(wish, boat) if wish.on == "twin" else None
     stop = StopFlag()
     progress = tell_progress or no_progress

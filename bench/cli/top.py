@@ -23,6 +23,7 @@ COMMANDS = {
     "run": "run the regression on a box, real or virtual, and judge it",
     "judge": "judge a recorded session, or another logger's recording, again",
     "compare": "what differs between two recorded sessions, and whether it is more than noise",
+    "replay": "do to a box what was done in a recorded session, and judge it",
     "report": "write the report and result files of a recorded session",
     "convert": "write a recording in another format",
     "twin": "serve the virtual box on a pseudo-terminal, or list the faults it can have",

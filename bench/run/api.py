@@ -23,7 +23,7 @@ from bench.session import Recorder
 from bench.spec.model import Spec
 from bench.spec.profile import BenchProfile
 
-from .conductor import Conductor, Progress, no_progress
+from .conductor import Conductor, Gate, Progress, no_progress
 from .off_build import build, would_stay_on
 from .ports import Writes
 from .result import RunResult
@@ -47,7 +47,8 @@ class Boat:
 @dataclass(frozen=True, slots=True)
 class Wishes:
     """How to run. `plan`: None makes the simple one. `out`: the session's folder, new or empty; None
-    records nothing. `facts`: more for session.json. `guard`: for real links only."""
+    records nothing. `facts`: more for session.json. `guard`: for real links only. `gate`: asked before each
+    step."""
 
     short: bool = False
     seed: int = 0
@@ -55,6 +56,7 @@ class Wishes:
     out: Path | None = None
     until_first: bool = False
     guard: bool = False
+    gate: Gate | None = None
     facts: Mapping[str, object] = field(default_factory=dict)
 
 
@@ -104,6 +106,7 @@ def run_on(
     conductor = Conductor(
         spec, definitions, plan, link, clock, recorder, assessor, off, stop=stop,
         progress=progress, until_first=wishes.until_first, session=wishes.out, with_guard=wishes.guard,
+        gate=wishes.gate,
     )  # fmt: skip
     return conductor.run()
 

@@ -13,7 +13,7 @@ from bench.core.clock import Clock, cpu_ns, elapsed_ns
 from bench.core.entry import Ended, Started, StepMark
 from bench.core.errors import BenchError, HardstandError
 from bench.core.link import Link
-from bench.core.plan import Plan
+from bench.core.plan import Plan, Step
 from bench.core.verdict import Verdict
 from bench.definitions import Definitions
 from bench.spec.model import Spec
@@ -37,6 +37,10 @@ END_MS = 700.0  # watched after the last step
 FIRST_STEP_MS = 200.0
 
 
+Gate = Callable[[Step], bool]  # whether a step may be done now; asked again and again until it may
+GATE_MS = 50.0
+
+
 def no_progress(done_ms: float, total_ms: float, about: str) -> None:
     """Says nothing."""
 
@@ -48,6 +52,7 @@ class Conductor:
         self, spec: Spec, definitions: Definitions, plan: Plan, link: Link, clock: Clock, recorder: Writes,
         assessor: Judges, off: OffData, *, stop: StopFlag, progress: Progress = no_progress,
         until_first: bool = False, session: Path | None = None, with_guard: bool = False,
+        gate: Gate | None = None,
     ) -> None:  # fmt: skip
         self.spec, self.definitions, self.plan, self.link, self.clock = spec, definitions, plan, link, clock
         self.recorder, self.assessor, self.off, self.progress = recorder, assessor, off, progress
@@ -56,7 +61,7 @@ class Conductor:
         self.heart = Heart(sender.heartbeats())
         self.bus = Bus(link, clock, recorder, assessor, self.heart, stop, until_first=until_first)
         self.hands = Hands(self.bus, spec, sender)
-        self.session = session
+        self.session, self.gate = session, gate
         self.with_guard = with_guard
         self.guard: GuardProcess | None = None
         self.steps_done = 0
@@ -171,6 +176,8 @@ class Conductor:
         for i, step in enumerate(plan.steps):
             at_ns = base_ns + round(step.at_ms * MS)
             bus.pump(at_ns - AHEAD_NS)
+            while self.gate is not None and not self.gate(step):
+                bus.pump(self.clock.now_ns() + int(GATE_MS * MS))
             late_ns = self.clock.now_ns() - at_ns
             if late_ns > LATE_MS * MS:  # keep the plan's spacing rather than its clock
                 base_ns += late_ns

@@ -55,6 +55,9 @@ class Hands:
             self.sensor(t_ns, step.name, step.value)
         elif step.kind == "wake":
             self.wake(t_ns)
+        elif step.kind == "frame":
+            can_id, data, extended = step.name.split("#")
+            self._send(t_ns, [(int(can_id, 16), bytes.fromhex(data), extended == "1")])
         elif step.kind == "supply":
             self._bus.link.switch_supply_at(t_ns, step.name, bool(step.value))
         elif step.kind != "wait":
