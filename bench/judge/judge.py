@@ -365,7 +365,7 @@ class Judge:
         if ends:
             self._expect_meanwhile(indicator, states, begin, cause)
             begin = Switch(max(begin.lo, min(e.lo for e in ends)), max(begin.hi, *(e.hi for e in ends)))
-        indicator.expect(intervals, begin, cause, apart=passing)
+        indicator.expect(intervals, begin, cause, apart=passing or bool(ends))
 
     def _expect_passing(
         self, indicator: IndicatorJudge, states: list[list[State]], switch: Switch, cause: int

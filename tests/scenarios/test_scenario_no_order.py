@@ -33,7 +33,7 @@ def test_stimuli_closer_than_the_box_resolves_may_be_taken_in_either_order(name,
     assert (verdict.outcome, verdict.discrepancies) == (PASS, ())
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", [0, 5, 7])
 def test_a_box_that_waits_for_presses_to_last_is_not_followed_and_that_is_said(seed):
     boat = load_boat("dunlin")
     verdict = run_crowd(boat, thrown_together(boat, seed), seed, 0)
