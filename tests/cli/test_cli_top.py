@@ -39,8 +39,8 @@ def test_an_unknown_command_is_answered_with_the_nearest_right_one(capsys):
     status, out, err = said(capsys, "jugde", "x")
     assert (status, out) == (2, "")
     assert err == (
-        "hardstand: error: unknown command jugde - expected check | plan | run | judge | compare | replay | report"
-        " | convert | twin | demo - did you mean judge?\n"
+        "hardstand: error: unknown command jugde - expected check | plan | run | judge | compare | replay"
+        " | report | convert | twin | demo - did you mean judge?\n"
     )
 
 
