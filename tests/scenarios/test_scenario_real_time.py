@@ -1,0 +1,50 @@
+"""The main job as on a workbench: the box in a process of its own, the bench in another, a port between them."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from bench.core.verdict import FAIL, PASS
+
+ROOT = Path(__file__).parents[2]
+HARDSTAND = [sys.executable, "-m", "bench.cli"]
+pytestmark = [pytest.mark.realtime, pytest.mark.slow]
+
+
+def run_on_a_port(out, *fault):
+    """(exit status, what --json says) of a short run; a machine that was late is tried again, twice."""
+    served = subprocess.Popen(
+        [*HARDSTAND, "twin", "demo", *fault], cwd=ROOT, stdout=subprocess.PIPE, text=True
+    )
+    with served:
+        try:
+            port = served.stdout.readline().strip()
+            words = [*HARDSTAND, "run", "demo", "--on", f"slcan:{port}", "--short", "--yes", "--json"]
+            for attempt in range(3):
+                done = subprocess.run(
+                    [*words, "--out", str(out / f"session{attempt}")],
+                    cwd=ROOT,
+                    capture_output=True,
+                    text=True,
+                    timeout=120,
+                )
+                if done.returncode != 3:
+                    break
+        finally:
+            served.terminate()
+    assert "Traceback" not in done.stderr
+    return done.returncode, json.loads(done.stdout)
+
+
+def test_a_healthy_box_behind_a_port_passes(tmp_path):
+    status, told = run_on_a_port(tmp_path)
+    assert (status, told["outcome"], told["discrepancies"]) == (0, PASS, [])
+
+
+def test_a_load_that_is_not_connected_fails_on_its_circuit(tmp_path):
+    status, told = run_on_a_port(tmp_path, "--fault", "open_load")
+    assert (status, told["outcome"]) == (1, FAIL)
+    assert [d["subject"] for d in told["discrepancies"]] == ["deck_fwd"]
