@@ -39,7 +39,7 @@ from .ears import Ears
 from .findings import Findings, unseen, unsent
 from .lost import LostNodes
 from .stimulus import Stimulus
-from .timing import box_of, loads_of, signal_rules
+from .timing import box_of, hears, loads_of, signal_rules
 from .verdict import nothing_judged, reach_verdict
 
 LOOK_NS = 20 * MS  # silence, lost panels and overdue boots are looked for this often
@@ -334,7 +334,9 @@ class Assessor:
             reported[signal] = observation
             if value is None:
                 self._ears.not_available(t_ns, reading.node, observation)
-            elif signal in rules:
+            elif (rule := rules.get(signal)) is not None:
+                if self._ears.is_unavailable(signal):
+                    self._ears.available(t_ns, rule)
                 judge.sample(t_ns, signal, value)
             else:
                 self._other(t_ns, reading, observation)
@@ -349,10 +351,20 @@ class Assessor:
         elif kind == "boot" and t_ns - self._boots.since(reading.node) > BOOT_TWICE_NS:
             box = reading.node
             self._ears.frame_index = self.frames
+            self._unheard_by(self.judge, box, t_ns)
             earliest = self._ears.booted(t_ns, box, observation.raw, own_session=self.own_session)
             hidden_ns = round(self.spec.boxes[box].wake.not_available_ms * MS)
             self._causes.apply(Event(t_ns, ev.WAKE, box, 1), earliest, more_ns=self._cycle_ns + hidden_ns)
             self.judge.grant(hidden_ns)
+
+    def _unheard_by(self, judge: Judge, box: str, t_ns: int) -> None:
+        """A box that boots unasked did not hear what was done since it stopped, for other boxes either."""
+        last_ns = self._ears.bus.nodes[box].before_ns
+        if self._boots.due(box) or last_ns is None:
+            return
+        since_ns = last_ns - round(self.spec.boxes[box].respond_ms * MS)
+        causes = [s for s in self._causes.recent(since_ns, t_ns) if hears(self.spec, box, s.name)]
+        judge.lose(sorted({i for s in causes for i in s.clusters}), t_ns)
 
     def _supply(self, mark: SupplySwitched) -> None:
         if mark.on:

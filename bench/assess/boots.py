@@ -57,6 +57,10 @@ class Boots:
         due = self._due.pop(box, None)
         return due[0] if due else None
 
+    def due(self, box: str) -> bool:
+        """Whether it was asked to boot, and has not yet."""
+        return box in self._due
+
     def overdue(self, t_ns: int, jitter_ns: int) -> Iterator[tuple[str, int]]:
         """Boxes that should have booted by now, with the latest instant; each once."""
         for box, (_, latest) in list(self._due.items()):

@@ -6,7 +6,7 @@ from bench.core.signal import Observation
 from bench.definitions import Definitions, Reading
 from bench.judge import Judge
 from bench.judge.found import Found
-from bench.judge.rules import MS
+from bench.judge.rules import MS, SignalRule
 from bench.judge.sleep import WAKING, WITHOUT
 from bench.spec.model import Spec
 
@@ -140,6 +140,11 @@ class Ears:
         for node in self.bus.nodes.values():
             if node.silent:
                 self._findings.blinded(t_ns, t_ns, silence(node.name, node.last_ns or 0), node.name)
+
+    def available(self, t_ns: int, rule: SignalRule) -> None:
+        """The signal has a value again, and it can be read."""
+        self._not_available.discard(rule.signal)
+        self._judge.heed(rule, t_ns)
 
     def is_unavailable(self, signal: str) -> bool:
         """Whether the box has said that it has no value for a signal."""

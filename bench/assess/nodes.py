@@ -41,6 +41,7 @@ class Node:
     name: str
     frames: int = 0
     last_ns: int | None = None
+    before_ns: int | None = None  # of the frame before that
     shortest_ns: int = 1 << 60
     longest_gap_ns: int = 0  # without a frame since it was to go dark
     awake: bool = True
@@ -91,7 +92,7 @@ class Bus:
             return
         if node.last_ns is not None and t_ns - node.last_ns > node.longest_gap_ns:
             node.longest_gap_ns = t_ns - node.last_ns
-        node.last_ns = t_ns
+        node.before_ns, node.last_ns = node.last_ns, t_ns
         node.frames += 1
         for page in pages:
             page.last_ns, page.missing = t_ns, False

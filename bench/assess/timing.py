@@ -28,6 +28,14 @@ def box_of(spec: Spec, kind: str, subject: str) -> Box | None:
     return spec.boxes[circuit.box] if circuit else None
 
 
+def hears(spec: Spec, box: str, cause: str) -> bool:
+    """Whether `box` is the one that takes a key ("panel helm 1"), a node ("panel helm") or a sensor in."""
+    kind, _, rest = cause.partition(" ")
+    nodes = {"panel": spec.panels, "screen": spec.screens}.get(kind)
+    node = nodes.get(rest.split(" ")[0]) if nodes else spec.sensors.get(rest or cause)
+    return node is not None and node.box == box
+
+
 def signal_rules(spec: Spec, definitions: Definitions, jitter_ms: float) -> dict[str, SignalRule]:
     """A rule for every signal of KINDS that the definitions make observable.
 

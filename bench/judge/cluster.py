@@ -93,6 +93,7 @@ class ClusterJudge:
         if self.lost_until is None or until > self.lost_until:
             self.lost_until = until
         self.worlds = []
+        self.forks.forget()
         self._changed()
 
     def _adopt(self, t_ns: int) -> None:
@@ -107,6 +108,10 @@ class ClusterJudge:
         self.seen.pop(signal, None)
         for world in self.worlds:
             world.watches.pop(signal, None)
+
+    def heed(self, rule: SignalRule) -> None:
+        """The box has a value for this signal again."""
+        self.rules[rule.signal] = self.circuits.index(rule.subject), rule
 
     def blinded(self, since_ns: int, t_ns: int) -> bool:
         """The bench was blind since `since_ns`: what was under way then is taken up anew. True when

@@ -210,6 +210,17 @@ class Judge:
             indicator.muted = True
         self._plan_wake()
 
+    def heed(self, rule: SignalRule, t_ns: int) -> None:
+        """A signal that was not to be had is reported again; what it shows is taken up anew."""
+        owner = self._cluster_by_signal.get(rule.signal)
+        if owner is not None:
+            owner.heed(rule)
+            self.lose((owner.number,), t_ns)
+        indicator = self.indicators.get(rule.signal)
+        if indicator is not None:
+            indicator.muted = False
+            self.lose(indicator.clusters, t_ns)
+
     def blinded(self, since_ns: int, t_ns: int) -> list[str]:
         """The bench was blind from `since_ns` to `t_ns`: whatever was changing is taken up anew.
         Returns the circuits whose judging it cost."""

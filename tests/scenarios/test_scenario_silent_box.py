@@ -20,3 +20,16 @@ def test_a_box_that_restarts_between_stimulus_and_deadline_is_named_for_its_rest
     verdict = run_virtual("demo", faults=(Fault.parse(f"restarts:{at_ms}"),), seed=1).verdict
     assert verdict.outcome == "fail"
     assert [(d.subject, d.root.kind) for d in verdict.discrepancies] == [("main", "restart")]
+
+
+@pytest.mark.slow
+def test_a_key_pressed_while_its_box_started_anew_says_nothing_of_other_boxes():
+    verdict = run_virtual("fulmar", faults=(Fault.parse("restarts:9000"),), seed=3).verdict
+    assert [(d.subject, d.root.kind) for d in verdict.discrepancies] == [("fore", "restart")]
+
+
+@pytest.mark.slow
+def test_what_was_not_available_for_a_while_is_judged_again_once_it_is():
+    verdict = run_virtual("dunlin", faults=(Fault.parse("frames_late:ChannelState1/300"),), seed=2).verdict
+    assert verdict.outcome == "fail"
+    assert {d.reason for d in verdict.doubts} == {"the box reports its state as not available"}
