@@ -223,7 +223,16 @@ class Assessor:
         waits = {c: round(box.shortest_press_ms * MS) for c, box in box_of_circuit.items()}
         boxes = tuple(self.spec.boxes)
         judge = self.judge = Judge(
-            self.model, self.rules, loads, settle, self._found, boxes, self._unclear, resolves, waits
+            self.model,
+            self.rules,
+            loads,
+            settle,
+            self._found,
+            boxes,
+            self._unclear,
+            resolves,
+            waits,
+            self.definitions.signal_message,
         )
         self._jitter_ns = jitter_ns = round(jitter_ms * MS)
         self._cycle_ns = max((r.cycle_ns for r in self.rules.values()), default=0)
@@ -325,21 +334,31 @@ class Assessor:
                 if observation.signal.startswith("boot:"):
                     self._other(t_ns, reading, observation)
             return
-        calm, rules = judge.calm, self.rules
-        self.samples += len(reading.body)
-        for observation in reading.observations:
+        calm, rules, body = judge.calm, self.rules, reading.body
+        self.samples += len(body)
+        seen = reading.observations
+        payloads, message, unavailable = calm.payloads, reading.message, self._ears.unavailable
+        if payloads.get(message) is body:
+            seen = seen[len(body) :]
+        else:
+            payloads[message] = body
+        for observation in seen:
             signal, value = observation[0], observation[1]
             if calm.get(signal) == value and value is not None:
                 continue
             reported[signal] = observation
             if value is None:
                 self._ears.not_available(t_ns, reading.node, observation)
+            elif (current := judge.currents.get(signal)) is not None:
+                current.sample(t_ns, value)
             elif (rule := rules.get(signal)) is not None:
-                if self._ears.is_unavailable(signal):
+                if unavailable and signal in unavailable:
                     self._ears.available(t_ns, rule)
                 judge.sample(t_ns, signal, value)
             else:
                 self._other(t_ns, reading, observation)
+                continue
+            payloads.pop(message, None)
 
     def _other(self, t_ns: int, reading: Reading, observation: Observation) -> None:
         assert self.judge
@@ -444,7 +463,7 @@ class Assessor:
             return unseen(blind, found.signal)
         if not found.unseen:
             return ""
-        if self._ears.is_unavailable(found.signal):
+        if found.signal in self._ears.unavailable:
             return f"the box does not report {found.signal} readably"
         if box and not self._ears.bus.heard_within(box, found.since_ns):
             return f"nothing was heard of box {box} while {found.signal} was judged"

@@ -41,7 +41,7 @@ class Ears:
         self._started_ns = started_ns
         self._complete = complete  # the link would have told of any frame it lost
         self._message_of = definitions.signal_message
-        self._not_available: set[str] = set()
+        self.unavailable: set[str] = set()  # signals that the box has said to have no value for
         self._clusters_of = {
             box: sorted({judge.cluster_of[c.name] for c in spec.circuits.values() if c.box == box})
             for box in spec.boxes
@@ -126,15 +126,15 @@ class Ears:
         box = self._spec.boxes.get(node)
         hidden_ms = box.wake.not_available_ms if box else 0.0
         allowed = max(self.boots.since(node), self._started_ns) + round(hidden_ms * MS) + self._jitter_ns
-        if t_ns > allowed and observation.signal not in self._not_available:
-            self._not_available.add(observation.signal)
+        if t_ns > allowed and observation.signal not in self.unavailable:
+            self.unavailable.add(observation.signal)
             self._judge.ignore(observation.signal)
             reason = observation.reason or "not available"
             self._findings.doubt(subject, f"the box reports its {kind} as {reason}", t_ns)
 
     def say_again(self, t_ns: int) -> None:
         """What is still in doubt from before: signals that are not watched any more, boxes not heard."""
-        for signal in sorted(self._not_available):
+        for signal in sorted(self.unavailable):
             kind, _, subject = signal.partition(":")
             self._findings.doubt(subject, f"its {kind} could not be read before, and is not judged", t_ns)
         for node in self.bus.nodes.values():
@@ -143,12 +143,8 @@ class Ears:
 
     def available(self, t_ns: int, rule: SignalRule) -> None:
         """The signal has a value again, and it can be read."""
-        self._not_available.discard(rule.signal)
+        self.unavailable.discard(rule.signal)
         self._judge.heed(rule, t_ns)
-
-    def is_unavailable(self, signal: str) -> bool:
-        """Whether the box has said that it has no value for a signal."""
-        return signal in self._not_available
 
     def unreadable(self, t_ns: int, reading: Reading) -> None:
         """A frame that is the box's by its identifier and cannot be read: its signals are not seen."""
@@ -157,7 +153,7 @@ class Ears:
         if bad.kind != "range":
             self.bus.uncounted(reading.message)
         for signal in bad.signals:
-            self._not_available.add(signal)
+            self.unavailable.add(signal)
             self._judge.ignore(signal)
         self._findings.doubt(reading.node, f"{bad.message} cannot be read: {bad.reason}", t_ns)
 

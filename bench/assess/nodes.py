@@ -9,6 +9,7 @@ from bench.judge.rules import MS
 
 SILENT_CYCLES, MISSING_CYCLES = 4.0, 2.6
 SLACK_NS = 60 * MS
+LOOK_AT_LEAST_NS, LOOK_AT_MOST_NS = 20 * MS, 100.0 * MS
 STUCK_AFTER = 4
 REPEATS_TOLD = 5  # CAN itself may deliver a frame twice now and then (error in its last bit)
 
@@ -137,23 +138,29 @@ class Bus:
         """Time has passed: who should have been heard by now?"""
         if t_ns < self._next_look:
             return
-        self._next_look = t_ns + 20 * MS
+        waits = LOOK_AT_MOST_NS  # until something can be overdue, as far as can be told now
         for node in self.nodes.values():
             if not node.awake or node.last_ns is None or node.silent:
                 continue
-            if t_ns - node.last_ns > self._silence_ns(node):
+            left = node.last_ns + self._silence_ns(node) - t_ns
+            if left < 0:
                 node.silent = True
                 self._silent(node, t_ns)
+            elif left < waits:
+                waits = left
         for message in self.messages.values():
             if message.missing or message.last_ns is None or not message.cycle_ns:
                 continue
             node = self.nodes[message.node]
             if not node.awake or node.silent:
                 continue
-            limit = MISSING_CYCLES * message.cycle_ns + self._jitter_ns + SLACK_NS
-            if t_ns - message.last_ns > limit and self._alive_throughout(node, message, t_ns):
+            left = message.last_ns + MISSING_CYCLES * message.cycle_ns + self._jitter_ns + SLACK_NS - t_ns
+            if left < 0 and self._alive_throughout(node, message, t_ns):
                 message.missing = True
                 self._missing(message, t_ns)
+            elif left < waits:
+                waits = left
+        self._next_look = t_ns + max(LOOK_AT_LEAST_NS, round(waits) + 1)
 
     def _alive_throughout(self, node: Node, message: Message, t_ns: int) -> bool:
         return node.last_ns is not None and t_ns - node.last_ns <= 2 * node.shortest_ns + self._jitter_ns

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from bench.core.model import Cause, Model, State
 from bench.core.timeline import Course, Steady
 
+from .calm import Calm
 from .forks import Forks
 from .found import Found
 from .order import Happened, TooManyOrders
@@ -31,7 +32,7 @@ class ClusterJudge:
         number: int,
         rules: Mapping[str, SignalRule],
         report: Callable[[Found], None],
-        calm: dict[str, float],
+        calm: Calm,
         hearing_ns: int = 0,
         resolves_ns: int = 0,
         waits_ns: int = 0,
@@ -124,8 +125,8 @@ class ClusterJudge:
 
     def _changed(self) -> None:
         self.version += 1
-        for signal in self.rules:
-            self._calm.pop(signal, None)
+        for signal in (*self.rules, *self.learned):
+            self._calm.stir(signal)
 
     # ---- causes
     def apply(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from .calm import Calm
 from .found import Found
 from .rules import SignalRule
 from .trace import FOREVER, Choice, Segment, Switch, Trace
@@ -22,12 +23,14 @@ class IndicatorJudge:
         rule: SignalRule,
         clusters: tuple[int, ...],
         report: Callable[[Found], None],
-        calm: dict[str, float],
+        calm: Calm,
+        owing: set[IndicatorJudge],
     ) -> None:
         self.rule = rule
         self.clusters = clusters
         self._report = report
         self._calm = calm  # signal -> value that needs no second look; shared by the whole judge
+        self._owing = owing  # those with a change still to be shown; shared by the whole judge
         self.trace: Trace | None = None
         self.watch = Watch(rule)
         self.muted = False  # the box has no value for it
@@ -39,7 +42,7 @@ class IndicatorJudge:
     def expect(self, intervals: Intervals | None, switch: Switch, cause: int, *, apart: bool = False) -> None:
         """Possible values from `switch` on; None: nothing can be expected at present. `apart`: what will
         be learned of them says nothing of the values before."""
-        self._calm.pop(self.rule.signal, None)
+        self._calm.stir(self.rule.signal)
         if intervals is None or self.muted:
             self.trace = None
             return
@@ -53,6 +56,7 @@ class IndicatorJudge:
         if apart or last.intervals != intervals:
             self.trace.begin(switch, Choice(intervals), cause)
             self.watch.owe(self.trace, switch.lo)
+            self._owing.add(self)
 
     def narrow(self, intervals: Intervals, t_ns: int) -> None:
         """Less is possible than was thought; it was so since the open segment began."""
@@ -63,12 +67,12 @@ class IndicatorJudge:
         assert isinstance(last, Choice)
         if last.intervals != intervals:
             last.intervals = intervals
-            self._calm.pop(self.rule.signal, None)
+            self._calm.stir(self.rule.signal)
 
     def lose(self, t_ns: int) -> None:
         """Nothing can be said until `expect` or `narrow` is called again."""
         self.trace = None
-        self._calm.pop(self.rule.signal, None)
+        self._calm.stir(self.rule.signal)
 
     def next_wake(self) -> int:
         return self.watch.next_deadline() + 1 if self.trace else FOREVER
@@ -83,12 +87,13 @@ class IndicatorJudge:
         if self.trace is not None and len(self.trace.segments) > 1:
             self.trace.forget_before(t_ns - 2 * self.rule.window_ns)
 
-    def sample(self, t_ns: int, value: float) -> bool:
-        """One reported value; False when it is not what it should be, or nothing can be expected."""
+    def sample(self, t_ns: int, value: float) -> bool | None:
+        """One reported value; None when it is not what it should be, or nothing can be expected. True when
+        the same value needs no second look before something changes."""
         self.seen, self.seen_at = value, t_ns
         trace = self.trace
         if trace is None:
-            return False
+            return None
         settled = self.watch.explain(trace, t_ns, value)
         if settled is not None:
             if self.awaited is not None and self.excused == trace.last.number:
@@ -96,9 +101,9 @@ class IndicatorJudge:
             self.excused = self.awaited = None
             if settled and self.rule.kind != "fault":  # fault flags also narrow clusters
                 self._calm[self.rule.signal] = value
-            return True
+            return settled
         self._deviate("unexpected", t_ns, t_ns - self.rule.window_ns, trace.last, False)
-        return False
+        return None
 
     def _deviate(self, kind: str, t_ns: int, since_ns: int, segment: Segment, unseen: bool) -> None:
         assert self.trace

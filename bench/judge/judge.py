@@ -8,6 +8,7 @@ from bench.core.event import LOST, SENSOR, SUPPLY, WAKE, Event
 from bench.core.model import Model, State
 from bench.loads import Load
 
+from .calm import Calm
 from .cluster import ClusterJudge
 from .current import CurrentJudge
 from .found import Found
@@ -31,7 +32,7 @@ class Judge:
     `settle_ns`: circuit -> time to a steady current. `boxes`: all of the boat. `unclear(cluster, box,
     why)`: a cluster is not followed for the sake of that box. `resolves_ns`: circuit -> stimuli closer
     than this have no defined order (absent: they always have); `waits_ns`: circuit -> how long its box
-    waits for a press to last.
+    waits for a press to last. `message_of`: signal -> the message that shows it.
     """
 
     def __init__(
@@ -45,11 +46,12 @@ class Judge:
         unclear: Callable[[int, str, str], None] = lambda cluster, box, why: None,
         resolves_ns: Mapping[str, int] | None = None,
         waits_ns: Mapping[str, int] | None = None,
+        message_of: Mapping[str, str] | None = None,
     ) -> None:
         self.model = model
         self.sleep = Sleep(model, boxes)
         self._tell_unclear = unclear
-        self.calm: dict[str, float] = {}  # signal -> value that needs no second look
+        self.calm = Calm(message_of or {})
         self.cluster_of = {c: i for i, cs in enumerate(model.clusters) for c in cs}
         outputs: list[dict[str, SignalRule]] = [{} for _ in model.clusters]
         for name, rule in rules.items():
@@ -67,11 +69,13 @@ class Judge:
         ]  # fmt: skip
         self._recent = Recent(model, self.clusters)
         self._cluster_by_signal = {s: self.clusters[i] for i, rs in enumerate(outputs) for s in rs}
+        self._owing: set[IndicatorJudge] = set()
         self.indicators = {
-            s: IndicatorJudge(rules[s], on, report, self.calm)
+            s: IndicatorJudge(rules[s], on, report, self.calm, self._owing)
             for s, on in model.indicators.items()
             if s in rules and rules[s].kind in INDICATOR_KINDS
         }
+        self._place = {i: n for n, i in enumerate(self.indicators.values())}.__getitem__
         self._indicators_on: list[list[IndicatorJudge]] = [[] for _ in model.clusters]
         for indicator in self.indicators.values():
             for i in indicator.clusters:
@@ -252,7 +256,7 @@ class Judge:
                     if cluster.version != self._versions[cluster.number]:
                         self._refresh_one(cluster.number, now, cluster.fired, cluster.cause)
                     cluster.fired = None
-            for indicator in self.indicators.values():
+            for indicator in sorted(self._owing, key=self._place):
                 indicator.advance(now)
             self._now = now
             if self._dark:
@@ -262,7 +266,12 @@ class Judge:
 
     def _plan_wake(self) -> None:
         wake = min((c.next_wake() for c in self.clusters), default=FOREVER)
-        self.wake_ns = min(wake, min((i.next_wake() for i in self.indicators.values()), default=FOREVER))
+        for indicator in list(self._owing):
+            if not indicator.watch.owed:
+                self._owing.discard(indicator)
+            elif (at := indicator.next_wake()) < wake:
+                wake = at
+        self.wake_ns = wake
 
     def grant(self, more_ns: int) -> None:
         """A box has just woken: what is owed may wait `more_ns` and then for a cyclic frame."""
@@ -320,24 +329,26 @@ class Judge:
             return
         indicator = self.indicators.get(signal)
         if indicator is not None:
-            right = indicator.sample(t_ns, value)
+            settled = indicator.sample(t_ns, value)
             if indicator.rule.kind == "fault":
-                self._learn(t_ns, signal, value, right)
+                self._learn(t_ns, signal, value, settled)
         elif signal.startswith("supply_v:"):
             for one in self.currents.values():
                 if abs(value - one.volts[0]) > 0.1:
                     one.supply((value, value))
 
-    def _learn(self, t_ns: int, signal: str, value: float, right: bool) -> None:
+    def _learn(self, t_ns: int, signal: str, value: float, settled: bool | None) -> None:
         cluster = self.clusters[self.cluster_of[signal.partition(":")[2]]]
         cluster.seen[signal] = value
-        if not right:
+        if settled is None:
             return
         version = cluster.version
         cluster.learn(t_ns, signal, value)
         if cluster.version != version:
             self._refresh_one(cluster.number, t_ns, None, cluster.cause)
             self._plan_wake()
+        elif settled and cluster.learned.get(signal) == (version, value):
+            self.calm[signal] = value
 
     # ---- indicators follow the clusters
     def _refresh(self, t_ns: int, switch: Switch | None, cause: int) -> None:
@@ -346,22 +357,33 @@ class Judge:
             if cluster.version != self._versions[index]:
                 self._versions[index] = cluster.version
                 moved |= {id(i): i for i in self._indicators_on[index]}
-        for indicator in moved.values():
-            self._refresh_indicator(indicator, t_ns, switch, cause)
+        if moved:
+            states = self._states()
+            for indicator in moved.values():
+                self._refresh_indicator(indicator, states, t_ns, switch, cause)
+
+    def _states(self) -> list[list[State]]:
+        return [[w.state for w in c.worlds] for c in self.clusters]
 
     def _refresh_one(self, index: int, t_ns: int, switch: Switch | None, cause: int) -> None:
         self._versions[index] = self.clusters[index].version
-        for indicator in self._indicators_on[index]:
-            self._refresh_indicator(indicator, t_ns, switch, cause)
+        if indicators := self._indicators_on[index]:
+            states = self._states()
+            for indicator in indicators:
+                self._refresh_indicator(indicator, states, t_ns, switch, cause)
 
     def _refresh_indicator(
-        self, indicator: IndicatorJudge, t_ns: int, switch: Switch | None, cause: int
+        self,
+        indicator: IndicatorJudge,
+        states: list[list[State]],
+        t_ns: int,
+        switch: Switch | None,
+        cause: int,
     ) -> None:
         owners = [self.clusters[i] for i in indicator.clusters]
         if any(not c.worlds for c in owners):
             indicator.lose(t_ns)
             return
-        states = [[w.state for w in c.worlds] for c in self.clusters]
         intervals = self.model.indicator(indicator.rule.signal, states)
         if self._unsure and indicator.rule.kind != "fault" and self._is_unsure(indicator):
             intervals = ANYTHING

@@ -20,6 +20,7 @@ from bench.link.open import link_from_text
 from bench.oracle import Oracle
 from bench.plan import make_plan
 from bench.session import Recorder
+from bench.session.recorder import FLUSH_NS
 from bench.spec.model import Spec
 from bench.spec.profile import BenchProfile
 
@@ -42,6 +43,9 @@ class Boat:
     definitions: Definitions
     profile: BenchProfile | None = None
     profile_text: str | None = None
+
+
+VIRTUAL_FLUSH_NS = 20 * FLUSH_NS  # two seconds of a virtual clock are some ten milliseconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +119,12 @@ def _recorder(boat: Boat, plan: Plan, link: Link, clock: Clock, wishes: Wishes) 
     if wishes.out is None:
         return Unrecorded()
     versions = {"hardstand": _own_version(), "python": sys.version.split()[0]}
-    if isinstance(clock, SystemClock):  # a virtual run gives the same bytes every day
+    live = isinstance(clock, SystemClock)
+    if live:  # a virtual run gives the same bytes every day
         versions["started"] = utc_text()
     head = header(boat.spec, plan, link.facts.name, wishes.facts, short=wishes.short, versions=versions)
-    recorder = Recorder(wishes.out, head, clock)
+    flush_ns = FLUSH_NS if live else VIRTUAL_FLUSH_NS
+    recorder = Recorder(wishes.out, head, clock, flush_ns=flush_ns)
     write_copies(wishes.out, boat.spec, boat.definitions, plan, boat.profile_text)
     return recorder
 

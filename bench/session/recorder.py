@@ -30,13 +30,22 @@ _new = tuple.__new__
 
 class Recorder:
     """Records one session. `header` goes into session.json; the recorder adds format, start_ns,
-    complete, frames and marks. Thread: one, the conductor's.
+    complete, frames and marks. What is recorded goes to the operating system at least every `flush_ns`
+    of the clock's time. Thread: one, the conductor's.
 
     Raises: UsageError when the folder holds something already; BenchError when it cannot be made.
     """
 
-    def __init__(self, folder: str | os.PathLike[str], header: Mapping[str, Any], clock: Clock) -> None:
+    def __init__(
+        self,
+        folder: str | os.PathLike[str],
+        header: Mapping[str, Any],
+        clock: Clock,
+        *,
+        flush_ns: int = FLUSH_NS,
+    ) -> None:
         self.folder = Path(folder)
+        self._flush_ns = flush_ns
         self.frames = 0
         self.marks = 0
         self.failed: str | None = None
@@ -56,7 +65,7 @@ class Recorder:
             self._frame_file = FileIO(self.folder / FRAMES, "x")
         except OSError as e:
             raise BenchError(_trouble(self.folder, e)) from e
-        self._flush_at_ns = clock.now_ns() + FLUSH_NS
+        self._flush_at_ns = clock.now_ns() + flush_ns
 
     def write(self, entry: Entry) -> Entry:
         """Records the entry and gives back what was recorded: its stamp cut to whole microseconds.
@@ -95,7 +104,7 @@ class Recorder:
 
     def flush(self) -> None:
         """Hands everything to the operating system, marks first. Raises BenchError once."""
-        self._flush_at_ns = self._clock.now_ns() + FLUSH_NS
+        self._flush_at_ns = self._clock.now_ns() + self._flush_ns
         mark_lines, frame_lines = self._mark_lines, self._frame_lines
         self._mark_lines, self._frame_lines = [], []
         if self.failed is not None:

@@ -131,37 +131,38 @@ class Bus:
 
     # ---- the bus
 
-    def step(self, limit_ns: int, work_ns: int) -> bool:
-        """One thing up to `limit_ns`, before the firmware's next work; False when there is none."""
-        heap = self._heap
-        due = heap[0][0] if heap else NEVER
-        following = due if due < work_ns else work_ns
-        if self._flying is None:
-            if self._waiting and following > self._idle_since and self._idle_since <= limit_ns:
-                self._fly()
-                return True
-        elif self._flying_end < following:
-            if self._flying_end > limit_ns:
-                return False
-            self.out.append(self._flying)
-            self._idle_since, self._flying, self._flying_end = self._flying_end, None, NEVER
-            return True
-        if due >= work_ns or due > limit_ns:
-            return False
-        index = heapq.heappop(heap)[1]
-        if index < 0:
-            _, _, can_id, data, extended, life = heapq.heappop(self._late)
-            self.queue(due, can_id, data, extended, life)
-            return True
-        sender = self.senders[index]
-        if sender.due == due:
-            if sender.cycle_ns:
-                sender.due = again = due + sender.cycle_ns
-                heapq.heappush(heap, (again, sender.index))
-            else:
-                sender.due = NEVER
-            self._put(due, sender)
-        return True
+    def run(self, limit_ns: int, work_ns: int) -> None:
+        """Everything up to `limit_ns`, before the firmware's next work."""
+        heap, waiting, senders, out = self._heap, self._waiting, self.senders, self.out
+        while True:
+            due = heap[0][0] if heap else NEVER
+            following = due if due < work_ns else work_ns
+            flying = self._flying
+            if flying is None:
+                if waiting and following > self._idle_since and self._idle_since <= limit_ns:
+                    self._fly()
+                    continue
+            elif self._flying_end < following:
+                if self._flying_end > limit_ns:
+                    return
+                out.append(flying)
+                self._idle_since, self._flying, self._flying_end = self._flying_end, None, NEVER
+                continue
+            if due >= work_ns or due > limit_ns:
+                return
+            index = heapq.heappop(heap)[1]
+            if index < 0:
+                _, _, can_id, data, extended, life = heapq.heappop(self._late)
+                self.queue(due, can_id, data, extended, life)
+                continue
+            sender = senders[index]
+            if sender.due == due:
+                if sender.cycle_ns:
+                    sender.due = again = due + sender.cycle_ns
+                    heapq.heappush(heap, (again, index))
+                else:
+                    sender.due = NEVER
+                self._put(due, sender)
 
     def _fly(self) -> None:
         can_id, _, life, data, extended = heapq.heappop(self._waiting)

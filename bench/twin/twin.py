@@ -77,11 +77,9 @@ class Twin:
 
     def _advance(self, t_ns: int) -> None:
         bus, firmware = self._bus, self._firmware
-        step = bus.step
         while True:
             work_ns = firmware.work_ns
-            while step(t_ns, work_ns):
-                pass
+            bus.run(t_ns, work_ns)
             if work_ns > t_ns:
                 break
             firmware.work(work_ns)
