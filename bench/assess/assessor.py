@@ -334,22 +334,30 @@ class Assessor:
                 if observation.signal.startswith("boot:"):
                     self._other(t_ns, reading, observation)
             return
-        calm, rules, body = judge.calm, self.rules, reading.body
+        body, payloads = reading.body, judge.calm.payloads
         self.samples += len(body)
-        seen = reading.observations
-        payloads, message, unavailable = calm.payloads, reading.message, self._ears.unavailable
-        if payloads.get(message) is body:
-            seen = seen[len(body) :]
-        else:
-            payloads[message] = body
-        for observation in seen:
+        if payloads.get(reading.message) is not body:
+            payloads[reading.message] = body
+            if self._stirring(t_ns, judge, reading):
+                payloads.pop(reading.message, None)
+        for observation in reading.observations[len(body) :]:
+            reported[observation.signal] = observation
+            self._other(t_ns, reading, observation)
+
+    def _stirring(self, t_ns: int, judge: Judge, reading: Reading) -> bool:
+        """Look at what a report shows. Whether some of it needs a look the next time too."""
+        calm, rules, currents = judge.calm, self.rules, judge.currents
+        reported, unavailable = self.reported, self._ears.unavailable
+        stirring = False
+        for observation in reading.body:
             signal, value = observation[0], observation[1]
             if calm.get(signal) == value and value is not None:
                 continue
+            stirring = True
             reported[signal] = observation
             if value is None:
                 self._ears.not_available(t_ns, reading.node, observation)
-            elif (current := judge.currents.get(signal)) is not None:
+            elif (current := currents.get(signal)) is not None:
                 current.sample(t_ns, value)
             elif (rule := rules.get(signal)) is not None:
                 if unavailable and signal in unavailable:
@@ -357,8 +365,7 @@ class Assessor:
                 judge.sample(t_ns, signal, value)
             else:
                 self._other(t_ns, reading, observation)
-                continue
-            payloads.pop(message, None)
+        return stirring
 
     def _other(self, t_ns: int, reading: Reading, observation: Observation) -> None:
         assert self.judge

@@ -166,6 +166,8 @@ class Page:
                 self._bodies.clear()
             self._bodies[key] = found
         body, undecodable = found
+        if not self._counter_plan:
+            return _new_reading(Reading, (self.message, self.node, False, body, (), undecodable, body))
         seen = body
         for o, order in self._counter_plan:
             raw = (bits if order == "little" else int.from_bytes(data, "big")) >> o.shift & o.mask

@@ -48,6 +48,7 @@ class ClusterJudge:
         jitter_ns = max((r.jitter_ns for r in rules.values()), default=0)
         respond_ns = max((r.respond_ns for r in rules.values()), default=0)
         order_ns = resolves_ns + waits_ns + jitter_ns if resolves_ns else 0
+        self.together_ns = respond_ns + jitter_ns  # so far apart may the reports of one instant be
         self.forks = Forks(model, number, order_ns, respond_ns + jitter_ns, waits=waits_ns > 0)
         self._report = report
         self.worlds: list[World] = []
@@ -142,6 +143,7 @@ class ClusterJudge:
         """A cause reaches the cluster at `switch`; `number` names it in reports. What comes closer than
         `near_ns`, but from the same source `who`, may have come before it. `maybe`: it may be none."""
         self.cause, self.caused_ns = number, switch.hi
+        self.dead = None
         if self.lost_until is not None:
             self.lost_until = max(self.lost_until, switch.hi + self.window_ns)
             return
@@ -315,7 +317,8 @@ class ClusterJudge:
             self._settle_on(alive, t_ns)
 
     def _while_lost(self, t_ns: int, signal: str, value: float) -> None:
-        """Nothing is judged, but what came too late, or deviates in the very same frame, is named."""
+        """Nothing is judged, but what came too late is named, and what deviates at the same time: the
+        circuit at fault may be reported after one that follows it."""
         segment = self.awaited.get(signal)
         if segment is not None and self._fits_rule(segment.value, self.rules[signal][1], value, t_ns):
             del self.awaited[signal]
@@ -324,7 +327,10 @@ class ClusterJudge:
             seen = f"{self._seen_words(rule, value)} after {(t_ns - segment.switch.hi) / 1e6:.0f} ms"
             self._tell("late", signal, t_ns, segment.switch.lo, within, seen, segment.cause, False)
             return
-        if self.dead is None or self.dead[0] != t_ns:
+        if self.dead is None or t_ns > self.dead[0] + self.together_ns:
+            return
+        due = self.model.next_due(self.number, self.dead[1].state)
+        if due is not None and due[0] <= t_ns:
             return
         place, watch = self.dead[1].watches[signal]
         if watch.rule.subject not in self.dead[2] and not watch.sample(

@@ -136,11 +136,11 @@ class OperationRow:
     dims: bool = False  # all: holding dims its members
     levels: Mapping[int, float] = field(default_factory=dict)  # preset: channel -> percent
     again: str = ""  # preset: off | again
+    members: tuple[int, ...] = field(init=False)  # every channel it may write, each once
 
-    @property
-    def members(self) -> tuple[int, ...]:
-        """Every channel it may write, each once."""
-        return tuple(dict.fromkeys((*self.channels, *(c for r in self.rows for c in r), *self.levels)))
+    def __post_init__(self) -> None:
+        rows = (c for row in self.rows for c in row)
+        object.__setattr__(self, "members", tuple(dict.fromkeys((*self.channels, *rows, *self.levels))))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""The main job as on a workbench: the box in a process of its own, the bench in another, a port between them."""
+"""The main job as on a workbench: the box in one process, the bench in another, a port between them."""
 
 import json
 import subprocess

@@ -164,3 +164,8 @@ def test_it_passes_over_a_pseudo_terminal_in_real_time(untidy, tmp_path):
             served.terminate()
     assert "Traceback" not in done.stderr
     assert (done.returncode, json.loads(done.stdout)["outcome"]) == (0, PASS)
+
+
+@pytest.mark.slow
+def test_the_circuit_at_fault_is_named_though_one_that_follows_it_is_reported_first(untidy, tmp_path):
+    assert ends(untidy, tmp_path / "s", "timer_survives_off:main 15", tables=TABLES) == (FAIL, ["washdown"])
