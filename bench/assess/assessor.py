@@ -382,6 +382,8 @@ class Assessor:
             hidden_ns = round(self.spec.boxes[box].wake.not_available_ms * MS)
             self._causes.apply(Event(t_ns, ev.WAKE, box, 1), earliest, more_ns=self._cycle_ns + hidden_ns)
             self.judge.grant(hidden_ns)
+            levels = self.definitions.level_message
+            self._causes.woke({k: m for k, m in levels.items() if hears(self.spec, box, k)})
 
     def _unheard_by(self, judge: Judge, box: str, t_ns: int) -> None:
         """A box that boots unasked did not hear what was done since it stopped, for other boxes either."""
@@ -430,7 +432,12 @@ class Assessor:
                     self.known_from_ns.setdefault(circuit, stimulus.t_ns)
         if stimulus.t_ns < self.from_ns:
             return
-        if stimulus.found or stimulus.doubt or not all(c.known() and c.nothing_owed() for c in clusters):
+        if (
+            stimulus.found
+            or stimulus.doubt
+            or stimulus.maybe
+            or not all(c.known() and c.nothing_owed() for c in clusters)
+        ):
             return
         if self.findings.blind_over(stimulus.t_ns, stimulus.due_ns):
             return

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Mapping
 
 from bench.core import event as ev
 from bench.core.entry import Confirmed, Refused, StepMark
@@ -38,6 +39,7 @@ class Causes:
         self.maybe_called: set[str] = set()  # boxes whose wake message may not have reached them
         self._sent_by: dict[int, tuple[str, set[int]]] = {}  # sent frame -> node, and that before it
         self._held: set[str] = set()
+        self._held_over: dict[str, set[str]] = {}  # message -> keys in it that were down as their box woke
         self._sensors: dict[str, int] = {}
         self._awaiting: dict[int, Stimulus] = {}
 
@@ -45,6 +47,8 @@ class Causes:
         """Stimuli in one control frame, the `tag`-th sent one (None: not sent by us). Returns the
         boxes it asks to wake."""
         asked = []
+        if self._held_over:
+            self._still_down(t_ns, reading, frame_index)
         for kind, name, value, counter in reading.events:
             if kind in (ev.PRESS, ev.RELEASE):
                 maybe = self._counters.get(reading.node, set())
@@ -71,6 +75,18 @@ class Causes:
             self.maybe_called.update(asked)
         return asked
 
+    def woke(self, keys: Mapping[str, str]) -> None:
+        """A box woke that these keys belong to, which are sent as levels: key -> message. Whether it takes
+        one that it finds down for a press is not agreed."""
+        for key, message in keys.items():
+            if key in self._held:
+                self._held_over.setdefault(message, set()).add(key)
+
+    def _still_down(self, t_ns: int, reading: Reading, frame_index: int) -> None:
+        told = {name for _, name, _, _ in reading.events}
+        for key in sorted(self._held_over.pop(reading.message, set()) - told):
+            self.apply(Event(t_ns, ev.PRESS, key, 1), t_ns, frame_index, maybe=True)
+
     def _is_news(self, node: str, kind: str, name: str, counter: int | None) -> bool:
         if counter is None:  # keys sent as levels: the same level again is no event
             return (kind == ev.PRESS) != (name in self._held)
@@ -94,7 +110,7 @@ class Causes:
         stimulus = Stimulus(len(self.all) + 1, event.t_ns, event.kind, event.name, event.value)
         if self.step is not None:
             stimulus.step, stimulus.about = self.step.step, self.step.about
-        stimulus.frame_index = frame_index
+        stimulus.frame_index, stimulus.maybe = frame_index, maybe
         stimulus.due_ns = event.t_ns + self._findings.grace_ns + more_ns
         self.all.append(stimulus)
         stimulus.clusters = self._judge.event(event, earliest_ns, stimulus.number, maybe=maybe)
@@ -112,6 +128,7 @@ class Causes:
         """Frames may be missing for long: what was held, and each counter, may have changed unseen."""
         self._counters.clear()
         self._held.clear()
+        self._held_over.clear()
         self._sensors.clear()
 
     def before(self, number: int) -> Stimulus | None:

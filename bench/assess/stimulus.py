@@ -23,6 +23,7 @@ class Stimulus:
     frame_index: int | None = None
     clusters: tuple[int, ...] = ()
     doubt: str = ""
+    maybe: bool = False  # it may not have happened
     unconfirmed: bool = False  # a link that confirms has not yet done so
     due_ns: int = 0  # by then its effects are shown
     found: bool = field(default=False)  # something deviated after it

@@ -60,4 +60,4 @@ def _boat_of(session: Session, spec: str | None) -> Boat:
             else "a bare recording has no spec"
         )
         raise UsageError(Complaint(what, path=str(session.path), advice="name one: --spec SPEC"))
-    return load_boat_file(own)
+    return load_boat_file(own, shipped=False)

@@ -135,7 +135,7 @@ def boat_of(session: Recording, spec_word: str | None) -> Boat:
     if not own.exists():
         text = "this session holds no copy of its spec"
         raise UsageError(Complaint(text, path=str(session.path), advice="name one: --spec SPEC"))
-    return load_boat_file(own)
+    return load_boat_file(own, shipped=False)
 
 
 def _same_boat(session: Recording, boat: Boat) -> Boat:

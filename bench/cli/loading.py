@@ -30,8 +30,11 @@ def load_boat(word: str) -> Boat:
     return load_boat_file(spec_path(word))
 
 
-def load_boat_file(path: Path) -> Boat:
-    """Raises: SpecError, DefinitionError."""
+def load_boat_file(path: Path, *, shipped: bool = True) -> Boat:
+    """`shipped`: definitions that are not beside it may be those of the package.
+
+    Raises: SpecError, DefinitionError.
+    """
     from bench.definitions import load_definitions
     from bench.oracle import Oracle
     from bench.spec import load_spec
@@ -40,7 +43,7 @@ def load_boat_file(path: Path) -> Boat:
     return Boat(
         path,
         loaded.spec,
-        load_definitions(loaded.spec, path.parent),
+        load_definitions(loaded.spec, path.parent, shipped=shipped),
         Oracle(loaded.spec),
         tuple(loaded.warnings),
     )

@@ -36,7 +36,8 @@ class Definitions:
 
     `warnings`: what the spec names and nobody can see or send. `paths`: every file read.
     `unobservable`: signal -> why. `cannot_send`: control, sensor or `wake BOX` -> why.
-    `keys`: controls that can be pressed. `reports`: identifier, mask, extended, reader of what boxes send.
+    `keys`: controls that can be pressed. `level_message`: control that is sent as a level, again and again
+    -> the message that carries it. `reports`: identifier, mask, extended, reader of what boxes send.
     """
 
     def __init__(
@@ -52,6 +53,8 @@ class Definitions:
         self.controls: tuple[ControlReader, ...] = tuple(
             merge_wakes([c for b in bound for c in b.controls.readers])
         )
+        levels = [c for c in self.controls if isinstance(c, LevelKeys) and not c.is_sensor]
+        self.level_message: Mapping[str, str] = {k: c.carrier.name for c in levels for k in c.places}
         self.reports = tuple(r for b in bound for r in b.reports.readers)
         self._pages = [(page, message) for b in bound for page, message, _ in b.reports.pages]
         self._routes = all_routes(self.reports, self.controls)
@@ -168,10 +171,11 @@ class Definitions:
         return None
 
 
-def load_definitions(spec: Spec, base: Path | None) -> Definitions:
+def load_definitions(spec: Spec, base: Path | None, *, shipped: bool = True) -> Definitions:
     """Finds, lints, loads and binds the definitions of every box of a spec.
 
-    `base`: the spec's folder; files not there are taken from those that ship with the package.
+    `base`: the spec's folder; with `shipped`, files not there are taken from those that ship with the
+    package. A session is judged by its own copies alone.
     **Raises:** DefinitionError with all complaints, each with file and line where there is one.
     """
     complaints: list[Complaint] = []
@@ -182,7 +186,7 @@ def load_definitions(spec: Spec, base: Path | None) -> Definitions:
         got: list[Path] = []
         for name in (box.definitions, box.binding):
             try:
-                got.append(find_file(name, base))
+                got.append(find_file(name, base, shipped=shipped))
             except DefinitionError as e:
                 complaints += [c for c in e.complaints if c not in complaints]
         if len(got) < 2:

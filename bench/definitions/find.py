@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from bench.core.errors import Complaint, DefinitionError
 
@@ -10,12 +10,14 @@ _PACKAGE = Path(__file__).resolve().parent.parent
 SHIPPED = (_PACKAGE / "dbcdata", _PACKAGE.parent / "dbc")  # installed, and in a checkout
 
 
-def find_file(name: str, base: Path | None) -> Path:
-    """The file beside the spec (`base`), else the one that ships with the package.
+def find_file(name: str, base: Path | None, *, shipped: bool = True) -> Path:
+    """The file beside the spec (`base`), else with `shipped` the one that ships with the package.
 
     **Raises:** DefinitionError with the places looked at.
     """
-    places = [*([base] if base is not None else []), *SHIPPED]
+    if not shipped:
+        name = str(inside(name))
+    places: list[Path] = [*([base] if base is not None else []), *(SHIPPED if shipped else ())]
     for place in places:
         path = place / name  # an absolute name wins over the place
         if path.is_file():
@@ -25,9 +27,17 @@ def find_file(name: str, base: Path | None) -> Path:
         Complaint(
             f'there is no file "{name}"',
             path=name,
-            advice=f"put it beside the spec or give its path; looked in {looked}",
+            advice=f"put it beside the spec or give its path; looked in {looked}"
+            if shipped
+            else "a session is judged by its own copies: put it back, or name a spec (--spec SPEC)",
         )
     )
+
+
+def inside(name: str) -> Path:
+    """The name by which a session keeps its copy: a path that stays inside the session."""
+    path = PurePosixPath(name.replace("\\", "/"))
+    return Path(path.name) if path.is_absolute() or ".." in path.parts else Path(*path.parts)
 
 
 def read_text(path: Path) -> str:

@@ -6,11 +6,12 @@ import json
 import shutil
 from collections.abc import Mapping
 from dataclasses import asdict
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 from bench.core.errors import BenchError
 from bench.core.plan import Plan
 from bench.definitions import Definitions
+from bench.definitions.find import inside
 from bench.spec.model import Spec
 
 SPEC, PLAN, PROFILE = "spec.yaml", "plan.json", "bench.yaml"
@@ -29,7 +30,7 @@ def write_copies(
         called = {n for b in spec.boxes.values() for n in (b.definitions, b.binding)}
         by_name = {Path(n).name: n for n in called}
         for path in map(Path, definitions.paths):
-            target = folder / _inside(by_name.get(path.name, path.name))
+            target = folder / inside(by_name.get(path.name, path.name))
             target.parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(path, target)
     except OSError as e:
@@ -44,9 +45,3 @@ def header(
         "boat": spec.boat.name, "link": link, "plan": plan.title, "plan_seed": plan.seed, "short": short,
         "steps": len(plan.steps), "not_tested": dict(plan.not_tested), **versions, **more,
     }  # fmt: skip
-
-
-def _inside(name: str) -> Path:
-    """The name as a path that stays inside the session."""
-    path = PurePosixPath(name.replace("\\", "/"))
-    return Path(path.name) if path.is_absolute() or ".." in path.parts else Path(*path.parts)

@@ -143,7 +143,11 @@ def _frames_repeated(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> No
 
 
 def _frames_short(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
-    quirks.wrong_length[_frame(tables, parts[0])] = int(parts[1])
+    name, length = _frame(tables, parts[0]), int(parts[1])
+    size = next(f.size for f in tables.frames if f.name == name)
+    if not 0 <= length < size:
+        raise ValueError(f"{name} has {size} bytes; {length} is no shorter length")
+    quirks.wrong_length[name] = length
 
 
 def _silent(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:

@@ -6,7 +6,7 @@ What each kind is expected to end in, boat by boat, is data: faults.toml beside 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -77,6 +77,7 @@ class Fault:
         try:
             if any(p.lower().lstrip("+-") in ("nan", "inf", "infinity") for p in parts):
                 raise ValueError
+            _check_ranges(kind.argument.split("/"), parts)
             return _APPLY[self.kind](tables, quirks, parts)
         except (KeyError, IndexError, ValueError) as e:
             said = str(e.args[0]) if e.args and isinstance(e, ValueError) else ""
@@ -84,6 +85,27 @@ class Fault:
                 said = f"{argument!r} does not fit"
             text = f"fault {self.kind}: {said}"
             raise UsageError(Complaint(text, expected=kind.argument, advice=_example(kind))) from e
+
+
+RANGES = {
+    "MILLISECONDS": (0.0, 86_400_000.0),
+    "SECONDS": (0.0, 86_400.0),
+    "PERCENT": (0.0, 100.0),
+    "PERCENT too high": (-100.0, 1000.0),
+    "SHARE": (0.0, 1.0),
+    "OHM": (0.0, 1e6),
+    "AMPERE": (-100.0, 100.0),
+    "TIMES": (0.01, 100.0),
+}
+
+
+def _check_ranges(words: Sequence[str], parts: Sequence[str]) -> None:
+    """Raises ValueError with what would be right."""
+    for word, part in zip(words, parts, strict=False):
+        limits = RANGES.get(word) or RANGES.get(word.split(" ")[0])
+        if limits is not None and not limits[0] <= float(part) <= limits[1]:
+            low, high = limits
+            raise ValueError(f"{part} is out of range: {word} is from {low:.10g} to {high:.10g}")
 
 
 def default_argument(kind: FaultKind, boat: str) -> str:

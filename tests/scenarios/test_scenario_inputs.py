@@ -180,6 +180,11 @@ def test_an_empty_folder_is_no_session(capsys):
             "c: error: not a whole session folder: marks.jsonl is missing - nothing proves that the link"
             " worked; give frames.log alone to judge it as a foreign one",
         ),
+        (
+            "switchbox.dbc",
+            'switchbox.dbc: error: there is no file "switchbox.dbc"'
+            " - a session is judged by its own copies: put it back, or name a spec (--spec SPEC)",
+        ),
         ("spec.yaml", "c: error: this session holds no copy of its spec - name one: --spec SPEC"),
     ],
 )

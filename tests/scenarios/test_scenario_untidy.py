@@ -169,3 +169,10 @@ def test_it_passes_over_a_pseudo_terminal_in_real_time(untidy, tmp_path):
 @pytest.mark.slow
 def test_the_circuit_at_fault_is_named_though_one_that_follows_it_is_reported_first(untidy, tmp_path):
     assert ends(untidy, tmp_path / "s", "timer_survives_off:main 15", tables=TABLES) == (FAIL, ["washdown"])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_key_found_down_by_a_box_that_started_anew_may_count_as_pressed_or_not(seed, untidy, tmp_path):
+    reached = ends(untidy, tmp_path / "s", "restarts:9000", tables=TABLES, seed=seed)
+    assert reached == (FAIL, ["main"])

@@ -147,6 +147,9 @@ def worked_short(faults: tuple[Fault, ...]) -> list[Frame]:
     [
         ("chater", "unknown fault 'chater' - did you mean 'chatter'?"),
         ("chatter:main 99/40", "fault chatter: there is no channel 'main 99'"),
+        ("restarts:-5", "-5 is out of range: MILLISECONDS after the start is from 0 to 86400000"),
+        ("frames_lost:ChannelState1/3", "3 is out of range: SHARE is from 0 to 1"),
+        ("frames_short:ChannelLevel2/8", "ChannelLevel2 has 8 bytes; 8 is no shorter length"),
         ("chatter:main 3", "fault chatter: 'main 3' does not fit - expected BOX CHANNEL/MILLISECONDS"),
         ("dim_rate:main 3/2", "fault dim_rate: 'main 3' does not dim"),
         ("key_dead:panel helm 77", "fault key_dead: there is no key 'panel helm 77'"),
