@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -14,6 +15,7 @@ from bench.core.signal import Observation, Undecodable
 
 from .database import Field
 from .observers import Observer, Page, Switch
+from .readings import Reading
 from .words import STATE
 
 if TYPE_CHECKING:
@@ -22,6 +24,9 @@ if TYPE_CHECKING:
 EXTENDED = 0x80000000  # bit 31 of an identifier marks a 29-bit one, as SocketCAN has it
 Rows = NDArray[np.intp]
 _U64 = np.uint64
+_TABLED_BITS = 16  # fields up to this size are read through a table of all their raw values
+
+_NOTHING = Reading("", "", False)
 
 
 class Column(NamedTuple):
@@ -64,55 +69,88 @@ def decode_bulk(
     got = _Gathered()
     words = np.ascontiguousarray(payloads, dtype=np.uint8)
     little: NDArray[np.uint64] = words.view("<u8").ravel().astype(_U64, copy=False)
-    big: NDArray[np.uint64] = words.view(">u8").ravel().astype(_U64)
     for can_id, mask, extended, reader in definitions.reports:
         mask32 = np.uint32(mask | EXTENDED)
         wanted = np.uint32(can_id & mask | (EXTENDED if extended else 0))
         rows = np.flatnonzero((ids.astype(np.uint32, copy=False) & mask32) == wanted)
         if rows.size:
             fits = lengths[rows] == reader.length
-            got.slow.append(rows[~fits])
-            _read(got, reader, rows[fits], little, big)
+            if not fits.all():
+                got.slow.append(rows[~fits])
+                rows = rows[fits]
+            _read(got, reader, _Words(rows, little[rows]))
     others, undecodable = _slowly(definitions, got, ids, words, lengths)
     return Bulk({s: _joined(parts) for s, parts in got.parts.items()}, undecodable, others)
 
 
-def _take(
-    f: Field, length: int, rows: Rows, little: NDArray[np.uint64], big: NDArray[np.uint64]
-) -> NDArray[np.uint64]:
-    shift = f.shift + 8 * (8 - length) if f.big else f.shift
-    words = (big if f.big else little)[rows]
-    return (words >> _U64(shift)) & _U64(f.mask)
+class _Words(NamedTuple):
+    """The payloads of some rows, as little-endian numbers."""
+
+    rows: Rows
+    little: NDArray[np.uint64]
+
+    def of(self, places: NDArray[np.bool_] | Rows) -> _Words:
+        return _Words(self.rows[places], self.little[places])
+
+    def take(self, f: Field, length: int) -> NDArray[np.int64] | NDArray[np.uint64]:
+        """The raw values of a field in messages of `length` bytes."""
+        shift = f.shift + 8 * (8 - length) if f.big else f.shift
+        bits = ((self.little.byteswap() if f.big else self.little) >> _U64(shift)) & _U64(f.mask)
+        return _signed(bits, f)
 
 
-def _read(
-    got: _Gathered, reader: Page | Switch, rows: Rows, little: NDArray[np.uint64], big: NDArray[np.uint64]
-) -> None:
+def _read(got: _Gathered, reader: Page | Switch, words: _Words) -> None:
     if isinstance(reader, Page):
-        _read_page(got, reader, rows, little, big)
+        _read_page(got, reader, words)
         return
-    choice = _signed(_take(reader.field, reader.length, rows, little, big), reader.field)
-    left = np.ones(rows.size, dtype=bool)
+    choice = words.take(reader.field, reader.length)
+    left = np.ones(words.rows.size, dtype=bool)
     for raw, page in reader.pages.items():
         here = choice == raw
         left &= ~here
         if here.any():
-            _read(got, page, rows[here], little, big)
-    got.slow.append(rows[left])
+            _read(got, page, words.of(here))
+    got.slow.append(words.rows[left])
 
 
-def _read_page(
-    got: _Gathered, page: Page, rows: Rows, little: NDArray[np.uint64], big: NDArray[np.uint64]
-) -> None:
-    bad = np.zeros(rows.size, dtype=bool)
+def _read_page(got: _Gathered, page: Page, words: _Words) -> None:
+    bad: NDArray[np.bool_] | None = None
     for o in (*page.body, *page.counters):
-        raw = _signed(_take(o.field, page.length, rows, little, big), o.field)
-        values, seen, wrong = _values(o, raw)
-        bad |= wrong
-        if seen.any():
-            part = Column(rows[seen], raw[seen], values[seen])
+        raw = words.take(o.field, page.length)
+        if o.field.size <= _TABLED_BITS and not o.field.signed:
+            table = _table(o)
+            part = Column(words.rows, raw, table.values.take(raw))
+            if not table.plain and table.odd.take(raw).any():
+                seen, wrong = table.seen[raw], table.wrong[raw]
+                part = Column(words.rows[seen], raw[seen], part.values[seen])
+                bad = wrong if bad is None else bad | wrong
+        else:
+            values, seen, wrong = _values(o, raw)
+            part = Column(words.rows[seen], raw[seen], values[seen])
+            bad = wrong if bad is None else bad | wrong
+        if part.rows.size:
             got.parts.setdefault(o.signal, []).append(part)
-    got.slow.append(rows if page.extras else rows[bad])
+    if page.extras:
+        got.slow.append(words.rows)
+    elif bad is not None:
+        got.slow.append(words.rows[bad])
+
+
+class _Table(NamedTuple):
+    """What each raw value of a small field says; `odd`: not seen or wrong; `plain`: none of them."""
+
+    values: NDArray[np.float64]
+    seen: NDArray[np.bool_]
+    wrong: NDArray[np.bool_]
+    odd: NDArray[np.bool_]
+    plain: bool
+
+
+@lru_cache(maxsize=4096)
+def _table(o: Observer) -> _Table:
+    values, seen, wrong = _values(o, np.arange(1 << o.field.size, dtype=np.int64))
+    odd = ~seen | wrong
+    return _Table(values, seen, wrong, odd, not odd.any())
 
 
 def _signed(bits: NDArray[np.uint64], f: Field) -> NDArray[np.int64] | NDArray[np.uint64]:
@@ -182,14 +220,25 @@ def _slowly(
     rows = np.unique(np.concatenate(got.slow)) if got.slow else np.zeros(0, dtype=np.intp)
     others: list[tuple[int, Observation]] = []
     undecodable: list[tuple[int, Undecodable]] = []
-    for row in rows.tolist():
-        can_id, size = int(ids[row]), int(lengths[row])
-        data = payloads[row, :size].tobytes()
-        data += bytes(size - len(data))  # longer than a row can hold: only its length matters
-        reading = definitions.decode(Frame(0, can_id & ~EXTENDED, data, bool(can_id & EXTENDED)))
-        if reading is None:
-            continue
-        if reading.undecodable is not None:
-            undecodable.append((row, reading.undecodable))
-        others += [(row, o) for o in reading.observations if o.signal not in got.parts]
+    known: dict[tuple[int, bytes], tuple[Undecodable | None, list[Observation]]] = {}
+    sizes, numbers = lengths[rows].tolist(), ids[rows].tolist()
+    for row, can_id, size, data in zip(rows.tolist(), numbers, sizes, _bytes_of(payloads[rows]), strict=True):
+        if size != 8:  # longer than a row can hold: only its length matters
+            data = data[:size] + bytes(max(0, size - 8))
+        found = known.get((can_id, data))
+        if found is None:
+            frame = Frame(0, can_id & ~EXTENDED, data, bool(can_id & EXTENDED))
+            reading = definitions.decode(frame) or _NOTHING
+            rest = [o for o in reading.observations if o.signal not in got.parts]
+            found = known[can_id, data] = reading.undecodable, rest
+        bad, rest = found
+        if bad is not None:
+            undecodable.append((row, bad))
+        for o in rest:
+            others.append((row, o))
     return others, undecodable
+
+
+def _bytes_of(payloads: NDArray[np.uint8]) -> list[bytes]:
+    whole, width = payloads.tobytes(), payloads.shape[1]
+    return [whole[at : at + width] for at in range(0, len(whole), width)]
