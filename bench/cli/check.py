@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 
-from bench.cli.parser import Parser, add_json
+from bench.cli.parser import Parser, add_json, bit_rate
 
 
 def parser() -> Parser:
@@ -25,6 +25,9 @@ def parser() -> Parser:
     )
     made.add_argument(
         "--schema", action="store_true", help="print the JSON Schema of specs, for editors, and nothing else"
+    )
+    made.add_argument(
+        "--bitrate", metavar="N", type=bit_rate, default=250_000, help="of the bus in bit/s (250000)"
     )
     add_json(made)
     return made
@@ -50,7 +53,7 @@ def _check(args: argparse.Namespace) -> int:
     from bench.report.terminal import width_of
     from bench.report.text import hanging
 
-    findings, promised = load_for_check(args.spec)
+    findings, promised = load_for_check(args.spec, args.bitrate)
     errors = sum(finding.severity == "error" for finding in findings)
     status = 2 if errors else 0
     if args.json:

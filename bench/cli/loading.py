@@ -49,8 +49,9 @@ def load_boat_file(path: Path, *, shipped: bool = True) -> Boat:
     )
 
 
-def load_for_check(word: str) -> tuple[list[Complaint], list[str]]:
-    """Every finding about a spec, errors first, and what it promises (nothing when it cannot be read).
+def load_for_check(word: str, bitrate: int) -> tuple[list[Complaint], list[str]]:
+    """Every finding about a spec, errors first, and what it promises (nothing when it cannot be read),
+    with what its messages ask of a bus of `bitrate` bit/s.
 
     Raises: UsageError when there is no such file.
     """
@@ -62,17 +63,22 @@ def load_for_check(word: str) -> tuple[list[Complaint], list[str]]:
         loaded = load_spec(path)
     except SpecError as error:
         return _sorted(error.complaints), []
-    findings = [*loaded.warnings, *run_rules(loaded.spec), *_definition_findings(loaded.spec, path.parent)]
-    return _sorted(findings), list(promises(loaded.spec))
+    found, bus = _with_definitions(loaded.spec, path.parent, bitrate)
+    findings = [*loaded.warnings, *run_rules(loaded.spec), *found]
+    return _sorted(findings), [*promises(loaded.spec), *bus]
 
 
-def _definition_findings(spec: Spec, base: Path) -> Sequence[Complaint]:
+def _with_definitions(spec: Spec, base: Path, bitrate: int) -> tuple[list[Complaint], list[str]]:
+    """What is wrong with the definitions or shows only with them, and their bus in words."""
     from bench.definitions import load_definitions
+    from bench.rules.slow_bus import bus_words, check_bus
 
     try:
-        return load_definitions(spec, base).warnings
+        definitions = load_definitions(spec, base)
     except DefinitionError as error:
-        return error.complaints
+        return list(error.complaints), []
+    messages = definitions.messages()
+    return [*definitions.warnings, *check_bus(spec, messages, bitrate)], [bus_words(messages, bitrate)]
 
 
 def _sorted(findings: Sequence[Complaint]) -> list[Complaint]:

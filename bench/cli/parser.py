@@ -83,6 +83,13 @@ def milliseconds(word: str) -> float:
     return value
 
 
+def bit_rate(word: str) -> int:
+    """A bit rate that an option takes: 10000 to 1000000 bit/s."""
+    if not (word.isascii() and word.isdigit() and 10_000 <= int(word) <= 1_000_000):
+        raise argparse.ArgumentTypeError(f"{word} is no bit rate from 10000 to 1000000 bit/s")
+    return int(word)
+
+
 def add_spec(parser: argparse.ArgumentParser) -> None:
     """The positional SPEC that most commands take."""
     parser.add_argument(
