@@ -1,4 +1,4 @@
-"""A response time that the bus cannot keep, however quick the box is. Needs the definitions beside the spec."""
+"""A response time that the bus cannot keep, however quick the box is. Needs the definitions too."""
 
 from __future__ import annotations
 
