@@ -5,11 +5,12 @@ BIN := $(VENV)/bin
 READY := $(VENV)/ready
 CODE := bench tests
 
-.PHONY: help demo test lint format docs evidence speed lock clean
+.PHONY: help demo test conformance lint format docs evidence speed lock clean
 
 help:
 	@echo "make demo      run the main job on the virtual box, once healthy and once with a seeded fault"
 	@echo "make test      everything CI checks"
+	@echo "make conformance  the conformance kit on every link, SocketCAN in user-mode Linux included"
 	@echo "make lint      ruff and mypy only"
 	@echo "make format    let ruff put code and imports into shape"
 	@echo "make docs      write docs/commands.md and the sample runs in README.md anew"
@@ -32,6 +33,9 @@ demo: $(READY)
 test: lint
 	$(BIN)/python -m pytest -n auto --dist worksteal -m "not realtime"
 	$(BIN)/python -m pytest -m realtime
+
+conformance: $(READY)
+	$(BIN)/python -m pytest -rs tests/conformance
 
 lint: $(READY)
 	$(BIN)/ruff check $(CODE)

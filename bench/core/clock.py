@@ -61,6 +61,11 @@ def elapsed_ns() -> int:
     return time.perf_counter_ns()
 
 
+def wall_ns() -> int:
+    """Wall clock in nanoseconds, only to tell how old a kernel's own stamp is."""
+    return time.time_ns()
+
+
 def utc_text() -> str:
     """Wall clock as `2026-01-31T12:00:00Z`, once a session, for its header."""
     return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())

@@ -1,7 +1,7 @@
-"""Any interface of python-can as a link. The library is imported only when one is opened.
+"""Any interface of python-can but socketcan as a link. The library is imported only when one is opened.
 
 One thread owns the Bus: no notifier, no periodic task, no second reader. Where the interface shows
-our own frames back (known of socketcan and virtual), that echo is the confirmation of the send; it
+our own frames back (known of virtual), that echo is the confirmation of the send; it
 never comes out as a received frame.
 """
 
@@ -22,10 +22,9 @@ from bench.core.link import LinkFacts
 
 from .owner import JITTER_MS, MS, QUEUE_LIMIT, OwnedLink
 
-ECHOING = ("socketcan", "virtual")  # interfaces whose own-message echo was looked at
+ECHOING = ("virtual",)  # interfaces whose own-message echo was looked at
 POLL_S = 0.002  # without a file descriptor: longest time a queued send waits for the reader
 BATCH = 512
-RECEIVE_BUFFER = 4 << 20  # bytes asked of the kernel; 278 frames fit the usual default
 ECHO_LIMIT_NS = 500 * MS
 
 
@@ -76,14 +75,10 @@ class CanLink(OwnedLink):
             self._wake_pipe = os.pipe()
             for end in self._wake_pipe:
                 os.set_blocking(end, False)
-        if self._interface == "socketcan":
-            _widen(self._owned.socket)
 
     def _trouble(self, e: Exception) -> Complaint:
         text = f"{self._interface}:{self._channel} cannot be opened: {e}"
         advice = "check the channel's name, that the adapter is plugged in and its driver installed"
-        if self._interface == "socketcan":
-            advice = f"check with `ip link show {self._channel}` that it is there and up"
         return Complaint(text, advice=advice)
 
     def _receive(self, timeout_s: float) -> list[Entry]:
@@ -169,16 +164,6 @@ def _descriptor(bus: Any) -> int | None:  # noqa: ANN401
     except Exception:  # interfaces say "I have none" in many ways
         return None
     return descriptor if descriptor >= 0 else None
-
-
-def _widen(socket: Any) -> None:  # noqa: ANN401
-    """Ask for a receive buffer that holds seconds of traffic. The kernel may grant less; the loop's
-    own HostLate marks then tell when the buffer could have run over (278 frames last 0.13 s at
-    250 kbit/s, the loop says so after 0.015 s)."""
-    import socket as sockets
-
-    with contextlib.suppress(OSError):
-        socket.setsockopt(sockets.SOL_SOCKET, sockets.SO_RCVBUF, RECEIVE_BUFFER)
 
 
 def check_interface(name: str) -> None:

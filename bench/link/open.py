@@ -31,6 +31,10 @@ def link_from_text(text: str, clock: Clock, *, serial_baud: int | None = None, b
         from .slcan_link import SERIAL_BAUD, SlcanLink
 
         return SlcanLink(channel, clock, bitrate=bitrate, serial_baud=serial_baud or SERIAL_BAUD, bus=bus)
+    if interface == "socketcan":
+        from .socketcan_link import SocketCanLink
+
+        return SocketCanLink(channel, clock, bus=bus)
     from .can_link import CanLink, check_interface
 
     check_interface(interface)

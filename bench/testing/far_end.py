@@ -12,12 +12,13 @@ from bench.core.link import Link
 Sendable = tuple[int, bytes, bool]  # identifier, data, extended
 
 REFUSE, GARBAGE, UNPLUG, SILENT_ADAPTER = "refuse", "garbage", "unplug", "silent adapter"
+BUS_OFF = "bus-off"
 
 
 class FarEnd(Protocol):
     """The bus (and the adapter) that a link under test is connected to.
 
-    `abilities`: which of REFUSE, GARBAGE, UNPLUG, SILENT_ADAPTER it can play; checks that need
+    `abilities`: which of REFUSE, GARBAGE, UNPLUG, SILENT_ADAPTER, BUS_OFF it can play; checks that need
     another one say so by raising CannotPlay.
     """
 
@@ -54,6 +55,10 @@ class FarEnd(Protocol):
 
     def silence(self) -> None:
         """The adapter says nothing any more, but stays plugged in."""
+        ...
+
+    def bus_off(self) -> None:
+        """The adapter's controller withdraws from the bus."""
         ...
 
 

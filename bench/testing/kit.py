@@ -16,6 +16,7 @@ from bench.core.entry import Alive, Confirmed, Dropped, Entry, HostLate, LinkLos
 from bench.core.frame import RX, TX, Frame
 
 from .far_end import (
+    BUS_OFF,
     GARBAGE,
     REFUSE,
     SILENT_ADAPTER,
@@ -223,6 +224,21 @@ def check_unplug(factory: FarEndFactory) -> None:
         require(lost[0].reason != "", "no reason was given")
 
 
+def check_replug(factory: FarEndFactory) -> None:
+    """After an unplugging a fresh link to the same place works, with nothing of the old one in it."""
+    check_unplug(factory)
+    check_order(factory)
+
+
+def check_bus_off(factory: FarEndFactory) -> None:
+    """A controller that withdraws from the bus ends the link, by that name."""
+    with opened(factory, BUS_OFF) as far:
+        far.bus_off()
+        entries = collect(far, lambda got: any(isinstance(e, LinkLost) for e in got))
+        lost = [e for e in entries if isinstance(e, LinkLost)]
+        require(len(lost) == 1 and "bus-off" in lost[0].reason, f"bus-off ended in {entries[-3:]}")
+
+
 def check_close_while_receiving(factory: FarEndFactory) -> None:
     """Closing in the middle of traffic ends the thread; closing again does nothing."""
     with opened(factory) as far:
@@ -254,6 +270,8 @@ CHECKS: dict[str, Callable[[FarEndFactory], None]] = {
         check_silent_adapter,
         check_garbage,
         check_unplug,
+        check_replug,
+        check_bus_off,
         check_close_while_receiving,
         check_loop_test,
     )

@@ -10,6 +10,7 @@ import can
 from can.interfaces.virtual import VirtualBus
 
 from bench.core.clock import SystemClock, VirtualClock
+from bench.core.entry import LinkLost
 from bench.core.frame import Frame
 from bench.lab.serve import PtyServer, serve_until
 from bench.lab.slcan_server import SlcanAdapter
@@ -17,7 +18,7 @@ from bench.link.can_link import CanLink
 from bench.link.serial_port import PollPort
 from bench.link.slcan_link import SlcanLink
 from bench.testing import FakeLink
-from bench.testing.far_end import GARBAGE, REFUSE, SILENT_ADAPTER, UNPLUG, CannotPlayError
+from bench.testing.far_end import BUS_OFF, GARBAGE, REFUSE, SILENT_ADAPTER, UNPLUG, CannotPlayError
 
 
 class Bus:
@@ -169,7 +170,7 @@ class CanEnd:
 
 
 class FakeEnd:
-    abilities = frozenset({REFUSE, UNPLUG})
+    abilities = frozenset({REFUSE, UNPLUG, BUS_OFF})
 
     def __init__(self):
         self.clock = VirtualClock(1_000_000_000)
@@ -185,8 +186,10 @@ class FakeEnd:
     def refuse(self, refusing):
         self.link.refusing = refusing
 
+    def bus_off(self):
+        self.link.see(LinkLost(self.clock.now_ns(), "bus-off"))
+
     def unplug(self):
-        from bench.core.entry import LinkLost
 
         self.link.see(LinkLost(self.clock.now_ns(), "unplugged"))
 

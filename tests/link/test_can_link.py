@@ -33,7 +33,7 @@ def test_each_kind_of_message_becomes_its_frame(message, frame):
 
 def test_a_local_frame_of_another_program_is_received_not_confirmed():
     """Source: measured; on a virtual CAN interface local frames arrive flagged as sent (docs/links.md)."""
-    link = CanLink("socketcan", "x", SystemClock())
+    link = CanLink("virtual", "x", SystemClock())
     link._pending.append((0, 5))
     link._sent_texts.append((0x100, b"\x01", True))
     other = can.Message(arbitration_id=0x200, data=b"\x01", is_rx=False)
