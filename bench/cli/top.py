@@ -26,6 +26,8 @@ COMMANDS = {
     "replay": "do to a box what was done in a recorded session, and judge it",
     "report": "write the report and result files of a recorded session",
     "convert": "write a recording in another format",
+    "links": "list serial ports, CAN interfaces and adapters",
+    "probe": "what is alive on a link: rates, losses, errors; without a spec",
     "twin": "serve the virtual box on a pseudo-terminal, or list the faults it can have",
     "demo": "the main job on the virtual box: once healthy, once with a seeded fault",
 }

@@ -40,7 +40,7 @@ def test_an_unknown_command_is_answered_with_the_nearest_right_one(capsys):
     assert (status, out) == (2, "")
     assert err == (
         "hardstand: error: unknown command jugde - expected check | plan | run | judge | compare | replay"
-        " | report | convert | twin | demo - did you mean judge?\n"
+        " | report | convert | links | probe | twin | demo - did you mean judge?\n"
     )
 
 
