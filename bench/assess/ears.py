@@ -81,6 +81,9 @@ class Ears:
             elif self.bus.was_silent(box):
                 why = "it was silent for a while after it was to wake, and its boot frame was not seen"
                 self._findings.doubt(box, why, since)
+            elif not self._complete:  # its counters start anew: no gap would show that one frame was lost
+                why = "its boot frame was not seen, and this link does not tell of every frame it loses"
+                self._findings.doubt(box, why, since)
             else:
                 self._findings.of_box(
                     "missing", box, since, "awake", "nothing", f"boot:{box}", self.frame_index

@@ -113,9 +113,7 @@ def _document(
         "frames": counted.received,
         "frames_per_s": round(sum(h.frames for h in heard) / for_s, 1),
         "bitrate": bitrate,
-        "load_pct": [
-            round(b / for_s / bitrate * 100, 1) for b in (listening.nominal_bits, listening.worst_bits)
-        ],
+        "load_pct": _load(listening, for_s, bitrate),
         "lost": listening.lost,
         "garbage": counted.garbage,
         "error_frames": listening.error_frames,
@@ -127,8 +125,9 @@ def _document(
 
 
 def _load(listening: Listening, for_s: float, bitrate: int) -> str:
-    least, most = (bits / for_s / bitrate * 100 for bits in (listening.nominal_bits, listening.worst_bits))
-    return f"{least:.1f} to {most:.1f}"
+    """Without and with the most stuff bits there could be."""
+    bits = (listening.nominal_bits, listening.worst_bits)
+    return " to ".join(f"{100 * b / for_s / bitrate:.1f}" for b in bits)
 
 
 def _words(link: str, document: dict[str, object], listening: Listening, for_s: float) -> list[str]:

@@ -18,6 +18,7 @@ STUDIES = {
     "compare": "healthy sessions compare as the same, small faults as different",
     "mutations": "mutated recordings are read as a grammar written apart says, and never wrongly",
     "reading": "how fast recordings are read and written, beside general-purpose libraries in the same run",
+    "link_faults": "random faults of the link during runs never end in a wrong pass or fail",
     "kills": "a run killed at any moment leaves a session that opens and a box that is off",
 }
 

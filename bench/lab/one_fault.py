@@ -1,0 +1,117 @@
+"""A link that fails once, in one way, in one span of time, around the virtual bench.
+
+None of it is the box's fault. Whatever a real link would tell of it is told.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from bench.core.clock import VirtualClock
+from bench.core.entry import Alive, Dropped, Entry, HostLate, LinkLost, Refused
+from bench.core.frame import RX, Frame
+from bench.core.link import LinkFacts
+
+from .virtual import TwinBox, VirtualBench
+
+MS = 1_000_000
+TOLD_LOSS, UNREADABLE, REFUSED, VANISHED, UNANSWERED, LATE, SILENT, DIES = KINDS = (
+    "frames lost, told",
+    "unreadable bytes",
+    "sends refused",
+    "sends that vanish",
+    "sends that arrive unanswered",
+    "host late",
+    "frames lost, untold",
+    "link dies",
+)
+TOUCHES_SENDS = (REFUSED, VANISHED, UNANSWERED)
+
+
+@dataclass(frozen=True, slots=True)
+class LinkFault:
+    """`kind` of KINDS, in [`from_ns`, `until_ns`)."""
+
+    kind: str
+    from_ns: int
+    until_ns: int
+
+    def holds(self, t_ns: int) -> bool:
+        """Whether it is there at an instant."""
+        return self.from_ns <= t_ns < self.until_ns
+
+
+class FaultyBench(VirtualBench):
+    """`met`: frames, sends or waits that it touched; `unsent`: frames that did not reach the box."""
+
+    def __init__(self, twin: TwinBox, clock: VirtualClock, fault: LinkFault) -> None:
+        super().__init__(twin, clock, name="faulty")
+        self._fault = fault
+        self._held: list[Frame] = []
+        self._dead = False
+        self._clock_seen = clock
+        self.met = 0
+        self.unsent: list[Frame] = []
+
+    @property
+    def facts(self) -> LinkFacts:
+        """A link that can lose frames untold does not call itself complete."""
+        return replace(super().facts, complete=self._fault.kind != SILENT)
+
+    def wait(self, until_ns: int) -> list[Entry]:
+        """As VirtualBench.wait, with the fault in it."""
+        if self._dead:
+            self._clock_seen.wait_until(until_ns)
+            return []
+        out: list[Entry] = []
+        for entry in super().wait(until_ns):
+            if self._fault.kind == DIES and entry.t_ns >= self._fault.from_ns:
+                break
+            self._let_go(entry.t_ns, out)
+            self._of(entry, out)
+        if self._fault.kind == DIES and until_ns >= self._fault.from_ns:
+            self._dead = True
+            self.met += 1
+            last_ns = out[-1].t_ns if out else 0
+            out.append(LinkLost(max(self._fault.from_ns, last_ns), "the adapter was unplugged"))
+        return out
+
+    def _of(self, entry: Entry, out: list[Entry]) -> None:
+        kind, received = self._fault.kind, isinstance(entry, Frame) and entry.direction == RX
+        if not self._fault.holds(entry.t_ns) or not (received or (kind == LATE and isinstance(entry, Alive))):
+            out.append(entry)
+            return
+        if kind in (TOLD_LOSS, UNREADABLE, SILENT, LATE):
+            self.met += 1
+        if kind == TOLD_LOSS:
+            out.append(Dropped(entry.t_ns, "queue", 1))
+        elif kind == UNREADABLE:
+            out.append(Dropped(entry.t_ns, "slcan text", 1))
+        elif kind == LATE:
+            self._held += [entry] if isinstance(entry, Frame) else []
+        elif kind != SILENT:
+            out.append(entry)
+
+    def _let_go(self, t_ns: int, out: list[Entry]) -> None:
+        """The host is back: what it was late for bears the instant of its return."""
+        end_ns = self._fault.until_ns
+        if self._fault.kind != LATE or t_ns < end_ns or not self._held:
+            return
+        out += [frame._replace(t_ns=end_ns) for frame in self._held]
+        self._held.clear()
+        out.append(HostLate(end_ns, (end_ns - self._fault.from_ns) / MS))
+
+    def _do(self, t_ns: int, number: int, what: Frame | tuple[str, bool], out: list[Entry]) -> None:
+        kind = self._fault.kind
+        if not isinstance(what, Frame) or kind not in TOUCHES_SENDS or not self._fault.holds(t_ns):
+            super()._do(t_ns, number, what, out)
+            return
+        self.met += 1
+        out.append(what)
+        if kind == REFUSED:
+            out.append(Refused(t_ns, self._sent, "no acknowledge on the bus"))
+        self._sent += 1
+        if kind == UNANSWERED:
+            self._twin.receive(t_ns, what.can_id, what.data, what.extended)
+        else:
+            self.unsent.append(what)
