@@ -114,8 +114,10 @@ class Causes:
         stimulus.due_ns = event.t_ns + self._findings.grace_ns + more_ns
         self.all.append(stimulus)
         stimulus.clusters = self._judge.event(event, earliest_ns, stimulus.number, maybe=maybe)
-        if event.kind in (ev.PRESS, ev.RELEASE):
-            self._judge.hold(event.name, stimulus.clusters, event.kind == ev.PRESS)
+        if event.kind == ev.PRESS:
+            self._judge.hold(event.name, stimulus.clusters)
+        elif event.kind == ev.RELEASE:
+            self._judge.let_go(event.name)
         self.pending.append(stimulus)
         return stimulus
 

@@ -89,8 +89,18 @@ class Group:
         return replace(self, members=list(self.members))
 
     def late_subjects(self) -> set[str]:
-        """What did change as it should, too late."""
-        return {d.subject for d, _ in self.members if d.kind == "late"}
+        """What did change as it should, too late: told so, or given up and then shown after all."""
+        missed: dict[str, Deviation] = {}
+        late = set()
+        for deviation, _ in sorted(self.members, key=lambda m: m[0].t_ns):
+            before = missed.get(deviation.signal)
+            if deviation.kind == "late":
+                late.add(deviation.subject)
+            elif deviation.kind == "missing":
+                missed[deviation.signal] = deviation
+            elif before and deviation.seen == before.expected and deviation.t_ns - before.t_ns <= NEAR_NS:
+                late.add(deviation.subject)
+        return late
 
 
 class Folder:

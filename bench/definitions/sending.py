@@ -89,6 +89,11 @@ class Sender:
         why = self._cannot_send.get(name, "the binding has no such sensor")
         raise DefinitionError(Complaint(f"sensor {name} cannot be worked: {why}"))
 
+    @property
+    def active(self) -> tuple[str, ...]:
+        """Sensors that were last told to be active."""
+        return tuple(name for name, on in self._inputs.items() if on)
+
     def wake(self, box: str) -> list[Sent]:
         """The frame that wakes a box, and every other box that hears the same message."""
         for c in self._controls:

@@ -13,6 +13,7 @@ STUDIES = {
     "healthy": "healthy virtual boxes with noise and jitter pass, whatever the seed",
     "faults": "every seeded fault ends in its expected verdict",
     "walks": "a healthy box never fails, however it is used, heard or begun to be judged",
+    "corpus": "noisy healthy traces raise no alarm, the same with one fault each do",
     "cuts": "recordings cut anywhere neither fail wrongly nor lose what they showed",
     "speed": "how much faster than real time the virtual regression runs",
     "compare": "healthy sessions compare as the same, small faults as different",

@@ -11,6 +11,7 @@ from .trace import FOREVER, Choice, Segment, Switch, Trace
 from .watch import Watch
 
 Intervals = tuple[tuple[float, float], ...]
+ANYTHING: Intervals = ((0.0, float(1 << 32)),)
 LAMP_WORDS = {0: "dark", 1: "lit", 2: "flashing"}
 FAULT_WORDS = {0: "no fault", 1: "tripped", 2: "open load", 3: "by hand", 4: "overcurrent", 5: "overheat"}
 
@@ -47,13 +48,14 @@ class IndicatorJudge:
             self.trace = None
             return
         if self.trace is None:
-            self.trace = Trace(Segment(0, switch, Choice(intervals), cause))
+            self.trace = Trace(Segment(0, Switch(-FOREVER, -FOREVER), Choice(ANYTHING), cause))
+            self.trace.begin(switch, Choice(intervals), cause)  # what is still shown may be of before
             self.watch = Watch(self.rule)
             self.excused = None
             return
         last = self.trace.last.value
         assert isinstance(last, Choice)
-        if apart or last.intervals != intervals:
+        if apart or last.intervals != intervals or not _is_one(intervals):  # as open, yet perhaps another
             self.trace.begin(switch, Choice(intervals), cause)
             self.watch.owe(self.trace, switch.lo)
             self._owing.add(self)
@@ -150,3 +152,7 @@ class IndicatorJudge:
         if self.rule.kind == "fault":
             return FAULT_WORDS.get(int(value), f"fault {value:g}")
         return f"{value:.4g} %"
+
+
+def _is_one(intervals: Intervals) -> bool:
+    return len(intervals) == 1 and intervals[0][0] == intervals[0][1]

@@ -12,7 +12,7 @@ from .calm import Calm
 from .cluster import ClusterJudge
 from .current import CurrentJudge
 from .found import Found
-from .indicator import IndicatorJudge
+from .indicator import ANYTHING, IndicatorJudge
 from .recent import Recent
 from .rules import SignalRule
 from .sleep import Sleep
@@ -22,7 +22,6 @@ JUDGE_VERSION = "1"
 WAITED = "waits for presses to last, and was given stimuli closer than it tells apart"
 OUTPUT_KINDS = frozenset({"state", "level"})
 INDICATOR_KINDS = frozenset({"lamp", "backlight", "fault"})
-ANYTHING = ((0.0, float(1 << 32)),)
 
 
 class Judge:
@@ -180,10 +179,15 @@ class Judge:
             cluster.mute.discard(box)
             cluster.asleep.discard(box)
 
-    def hold(self, control: str, clusters: Iterable[int], held: bool) -> None:
-        """A key of these clusters went down or up: nothing is adopted while one is down."""
+    def hold(self, control: str, clusters: Iterable[int]) -> None:
+        """A key that reaches these clusters went down: nothing of them is adopted while it is down."""
         for i in clusters:
-            (self.clusters[i].held.add if held else self.clusters[i].held.discard)(control)
+            self.clusters[i].held.add(control)
+
+    def let_go(self, control: str) -> None:
+        """The key went up; that need reach none of the clusters that its press reached."""
+        for cluster in self.clusters:
+            cluster.held.discard(control)
 
     def mute(self, box: str, clusters: Iterable[int], muted: bool) -> None:
         """A box of these clusters fell silent or was heard again: they are not followed meanwhile."""

@@ -17,6 +17,7 @@ from .stop import StopFlag
 
 MS = 1_000_000
 SLICE_NS = 100 * MS  # nobody waits longer than this without looking at the stop flag and the guard
+AT_LINK_NS = 150 * MS  # nothing is handed to the link earlier than this before its instant
 AHEAD_NS = 20 * MS  # stimuli are handed to the link this long before their instant
 
 

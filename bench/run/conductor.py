@@ -18,7 +18,7 @@ from bench.core.verdict import Verdict
 from bench.definitions import Definitions
 from bench.spec.model import Spec
 
-from .bus import AHEAD_NS, MS, Bus, RunStopped
+from .bus import AHEAD_NS, AT_LINK_NS, MS, Bus, RunStopped
 from .guard_process import GuardProcess
 from .hands import Hands
 from .heart import Heart
@@ -198,6 +198,8 @@ class Conductor:
         self.progress(self.plan.duration_ms, self.total_ms, "switching off")
         try:
             bus.mark(StepMark(bus.t_ns, -1, "switch off what is on", "off"))
+            if self.hands.rest(self.clock.now_ns() + AT_LINK_NS):  # what the link holds still says active
+                bus.pump(self.clock.now_ns() + AT_LINK_NS + AHEAD_NS)
             self.off_result = switch_off(bus, self.off)
             bus.pump(self.clock.now_ns() + int(END_MS * MS))
             if self.link.facts.switches_supply:

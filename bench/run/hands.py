@@ -36,6 +36,13 @@ class Hands:
         """A sensor input changes."""
         self._send(t_ns, self._sender.sensor(name, value))
 
+    def rest(self, t_ns: int) -> bool:
+        """Every active sensor goes to rest at `t_ns`. Whether there was one."""
+        active = self._sender.active
+        for name in active:
+            self.sensor(t_ns, name, 0)
+        return bool(active)
+
     def wake(self, t_ns: int) -> None:
         """Every wake message there is, each once; one may wake several boxes."""
         said: set[tuple[int, bool]] = set()
