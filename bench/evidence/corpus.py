@@ -155,9 +155,9 @@ def study(sample: float = 1.0) -> Page:
     about = (
         "Random walks on healthy virtual boxes, with noise, recorded for some 40 s, then made a recording of "
         f"another logger: each stamp late by up to {JITTER_MS:g} ms, each by its own, so that frames change "
-        "places. Judged as it is, and once for each kind of fault that is put in by rewriting frames. The fault "
-        "is put in at a change drawn by chance among those with one cause just before, nothing else done within "
-        "250 ms, and a value that stood for 700 ms before and after. The limit is what the spec allows from the "
+        "places. Judged as it is, and once for each kind of fault that is put in by rewriting frames: at a "
+        "change drawn by chance among those with one cause just before, nothing else done within 250 ms, "
+        "and a value that stood for 700 ms before and after. The limit is what the spec allows from the "
         "press to the report."
     )
     tables = (
