@@ -20,6 +20,7 @@ STUDIES = {
     "mutations": "mutated recordings are read as a grammar written apart says, and never wrongly",
     "reading": "how fast recordings are read and written, beside general-purpose libraries in the same run",
     "link_faults": "random faults of the link during runs never end in a wrong pass or fail",
+    "links": "links on a pseudo-terminal lose nothing, cost little and send in time",
     "kills": "a run killed at any moment leaves a session that opens and a box that is off",
 }
 

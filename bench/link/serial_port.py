@@ -51,6 +51,8 @@ class Port(Protocol):
 def open_port(name: str, serial_baud: int) -> Port:
     """Raises: BenchError when the port is missing, busy, not permitted or no serial port."""
     try:
+        if "://" in name:  # a port elsewhere, by one of pyserial's URL handlers: socket://HOST:PORT
+            return PollPort(serial.serial_for_url(name, serial_baud, timeout=0), name)
         device = serial.Serial(name, serial_baud, timeout=0, write_timeout=0, exclusive=True)
     except (serial.SerialException, ValueError, OSError) as e:
         raise BenchError(_open_trouble(name, e)) from e

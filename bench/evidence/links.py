@@ -1,0 +1,183 @@
+"""The slcan link on a pseudo-terminal: what it loses and costs, how late it sends; the library beside it."""
+
+from __future__ import annotations
+
+import itertools
+import statistics
+from collections.abc import Sequence
+
+from bench.core.clock import SystemClock, cpu_ns
+from bench.core.entry import Dropped, Entry, HostLate
+from bench.core.frame import RX, TX, Frame
+from bench.core.link import Link
+from bench.evidence.flood import ANSWER_ID, ASK_ID, FLOOD_ID, flooded
+from bench.evidence.page import Page, Table
+from bench.link import open_link
+
+FULL_BUS = 1908  # frames/s: 250 kbit/s over 131 bits, an extended frame of 8 bytes without stuff bits
+FAST, USUAL = 8000, 2000
+FULL_BUS_S, FAST_S, CPU_S, SEND_S, ROUND_TRIPS = 600.0, 30.0, 10.0, 20.0, 200
+CPU_AIM, TRIP_AIM, LATE_AIM_MS = 8.0, 2.0, 1.0
+MS = 1_000_000
+Row = tuple[str, str, str, str]
+
+
+def numbers(entries: Sequence[Entry]) -> list[int]:
+    """The numbers that flood frames bear."""
+    return [
+        int.from_bytes(e.data, "big")
+        for e in entries
+        if isinstance(e, Frame) and e.direction == RX and e.can_id == FLOOD_ID
+    ]
+
+
+def missing(seen: Sequence[int]) -> int:
+    """How many numbers between first and last did not come, or not in order."""
+    return sum(b != a + 1 for a, b in itertools.pairwise(seen))
+
+
+def watched(link: Link, for_s: float) -> tuple[int, int, int, float]:
+    """(frames, gaps in their numbers, told losses, worst ms the host was late) over so long."""
+    clock = SystemClock()
+    until_ns = clock.now_ns() + round(for_s * 1e9)
+    frames = gaps = told = 0
+    late_ms = 0.0
+    last: list[int] = []
+    while clock.now_ns() < until_ns:
+        entries = link.wait(until_ns)
+        seen = numbers(entries)
+        told += sum(e.lost for e in entries if isinstance(e, Dropped))
+        late_ms = max([late_ms, *(e.late_ms for e in entries if isinstance(e, HostLate))])
+        frames += len(seen)
+        gaps += missing([*last, *seen])
+        last = seen[-1:] or last
+    return frames, gaps, told, late_ms
+
+
+def lossless(rate: int, for_s: float) -> Row:
+    """Nothing is lost at `rate` frames/s."""
+    with flooded(rate) as path:
+        link = open_link(f"slcan:{path}", SystemClock())
+        try:
+            frames, gaps, told, late_ms = watched(link, for_s)
+        finally:
+            link.close()
+    right = not gaps and not told and frames >= 0.95 * rate * for_s
+    found = f"{frames} frames, {gaps} gaps, {told} told lost, host late by {late_ms:.0f} ms at worst"
+    return f"nothing lost at {rate} frames/s in {for_s:g} s", "0 lost", found, _word(right)
+
+
+def own_cost_us(path: str, for_s: float) -> float:
+    """CPU a received frame of our link, reader's side included."""
+    link = open_link(f"slcan:{path}", SystemClock())
+    try:
+        began = cpu_ns()
+        frames, _, _, _ = watched(link, for_s)
+        return (cpu_ns() - began) / 1000 / max(1, frames)
+    finally:
+        link.close()
+
+
+def library_cost_us(path: str, for_s: float) -> float:
+    """The same of python-can's slcan interface."""
+    import can
+
+    clock = SystemClock()
+    with can.Bus(interface="slcan", channel=path, bitrate=250_000) as bus:
+        began, until_ns, frames = cpu_ns(), clock.now_ns() + round(for_s * 1e9), 0
+        while clock.now_ns() < until_ns:
+            frames += bus.recv(0.1) is not None
+        return (cpu_ns() - began) / 1000 / max(1, frames)
+
+
+def own_trip_ms(path: str) -> float:
+    """Median from sending to having the answer."""
+    clock = SystemClock()
+    link = open_link(f"slcan:{path}", clock)
+    took: list[float] = []
+    try:
+        for _ in range(ROUND_TRIPS):
+            began = clock.now_ns()
+            link.send_at(0, ASK_ID, b"\x01", False)
+            while not any(
+                isinstance(e, Frame) and e.can_id == ANSWER_ID for e in link.wait(began + 1000 * MS)
+            ):
+                if clock.now_ns() > began + 1000 * MS:
+                    break
+            took.append((clock.now_ns() - began) / MS)
+    finally:
+        link.close()
+    return statistics.median(took)
+
+
+def library_trip_ms(path: str) -> float:
+    """The same with python-can."""
+    import can
+
+    clock = SystemClock()
+    took: list[float] = []
+    ask = can.Message(arbitration_id=ASK_ID, data=b"\x01", is_extended_id=False)
+    with can.Bus(interface="slcan", channel=path, bitrate=250_000) as bus:
+        for _ in range(ROUND_TRIPS):
+            began = clock.now_ns()
+            bus.send(ask)
+            while (m := bus.recv(1.0)) is not None and m.arbitration_id != ANSWER_ID:
+                pass
+            took.append((clock.now_ns() - began) / MS)
+    return statistics.median(took)
+
+
+def send_lateness_ms(for_s: float) -> list[float]:
+    """How late each frame of a period of 10 ms was handed over, on a busy bus."""
+    with flooded(USUAL) as path:
+        clock = SystemClock()
+        link = open_link(f"slcan:{path}", clock)
+        first_ns = clock.now_ns() + 100 * MS
+        due = [first_ns + k * 10 * MS for k in range(round(for_s * 100))]
+        sent: list[int] = []
+        try:
+            for t_ns in due:
+                link.send_at(t_ns, 0x123, b"\x01", False)
+            while len(sent) < len(due) and clock.now_ns() < due[-1] + 1000 * MS:
+                entries = link.wait(due[-1] + 1000 * MS)
+                sent += [e.t_ns for e in entries if isinstance(e, Frame) and e.direction == TX]
+        finally:
+            link.close()
+    return [(s - d) / MS for s, d in zip(sent, due, strict=False)]
+
+
+def _word(right: bool) -> str:
+    return "holds" if right else "does not hold"
+
+
+def study(sample: float = 1.0) -> Page:
+    """Real time: 11 minutes at full size."""
+    rows = [lossless(FULL_BUS, max(2.0, FULL_BUS_S * sample)), lossless(FAST, max(2.0, FAST_S * sample))]
+    for_s = max(2.0, CPU_S * sample)
+    with flooded(USUAL) as path:
+        own, library = own_cost_us(path, for_s), library_cost_us(path, for_s)
+    found = f"{own:.1f} us against {library:.1f} us, {library / own:.1f} times"
+    rows.append(
+        (f"CPU a frame at {USUAL}/s", f"{CPU_AIM:g} times less", found, _word(library / own >= CPU_AIM))
+    )
+    with flooded(0) as path:
+        own, library = own_trip_ms(path), library_trip_ms(path)
+    found = f"{own:.2f} ms against {library:.2f} ms, {library / own:.1f} times"
+    rows.append(("median round trip", f"{TRIP_AIM:g} times faster", found, _word(library / own >= TRIP_AIM)))
+    late = sorted(send_lateness_ms(max(2.0, SEND_S * sample)))
+    p99 = late[len(late) * 99 // 100]
+    found = f"p50 {late[len(late) // 2]:.2f} ms, p99 {p99:.2f} ms, worst {late[-1]:.2f} ms of {len(late)}"
+    rows.append(
+        ("sends every 10 ms on a busy bus", f"p99 {LATE_AIM_MS:g} ms late", found, _word(p99 <= LATE_AIM_MS))
+    )
+    missed = [row[0] for row in rows if row[3] != "holds"]
+    summary = f"{len(rows) - len(missed)} of {len(rows)} aims" + (
+        f"; not: {'; '.join(missed)}" if missed else ""
+    )
+    about = (
+        "The adapter is a process of its own on a pseudo-terminal; frames are numbered. The library's "
+        "reader is python-can's slcan interface, on the same port in the same run. CPU time is that of the "
+        "reading process, its consumer included."
+    )
+    table = Table(("what", "aim", "found", "verdict"), rows)
+    return Page("links", "The slcan link", about, not missed, summary, (table,))
