@@ -14,6 +14,7 @@ from bench.core.entry import LinkLost
 from bench.core.frame import Frame
 from bench.lab.serve import PtyServer, serve_until
 from bench.lab.slcan_server import SlcanAdapter
+from bench.lab.virtual import VirtualBench
 from bench.link.can_link import CanLink
 from bench.link.serial_port import PollPort
 from bench.link.slcan_link import SlcanLink
@@ -198,6 +199,26 @@ class FakeEnd:
 
     def silence(self):
         raise CannotPlayError
+
+    def close(self):
+        pass
+
+
+class VirtualEnd:
+    """The in-process virtual bench."""
+
+    abilities = frozenset()
+
+    def __init__(self):
+        self.clock = VirtualClock(1_000_000_000)
+        self.bus = Bus()
+        self.link = VirtualBench(self.bus, self.clock)
+
+    def inject(self, frames):
+        self.bus.to_say.extend(Frame(self.clock.now_ns(), *f) for f in frames)
+
+    def sent(self):
+        return list(self.bus.heard)
 
     def close(self):
         pass

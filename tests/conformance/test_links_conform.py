@@ -1,7 +1,7 @@
 """Every link passes the same kit: our slcan on a pseudo-terminal, python-can's, and the fake."""
 
 import pytest
-from conformance_ends import CanEnd, FakeEnd, SlcanEnd, factory
+from conformance_ends import CanEnd, FakeEnd, SlcanEnd, VirtualEnd, factory
 
 from bench.testing import CHECKS, CannotPlayError
 
@@ -43,6 +43,11 @@ def test_python_can_virtual_conforms(name):
 @pytest.mark.parametrize("name", sorted(DRIVER))
 def test_python_can_with_a_failing_driver_conforms(name, monkeypatch):
     CHECKS[name](factory(CanEnd, monkeypatch))
+
+
+@pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER - DRIVER - BUS_OFF))
+def test_the_in_process_virtual_bench_conforms(name):
+    CHECKS[name](factory(VirtualEnd))
 
 
 @pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER))
