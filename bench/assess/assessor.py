@@ -243,6 +243,7 @@ class Assessor:
         self._ears = Ears(
             self.spec, self.definitions, judge, self.findings, self._boots, jitter_ns, t_ns, complete
         )
+        self._unknown = set(range(len(judge.clusters)))
         judge.start(t_ns)
         self._look_ns = t_ns
         self.t_ns = max(self.t_ns, t_ns)
@@ -264,6 +265,8 @@ class Assessor:
         for node in self._lost.unsure(now):
             self._may_be_lost(judge, node)
         judge.advance(now)
+        if self._unknown:
+            self._note_known(judge)
         self._ears.frame_index = self.frames
         self._ears.pass_time(now, causes.maybe_called)
         for stimulus in causes.concluded(now):
@@ -273,6 +276,11 @@ class Assessor:
         self._look_ns = min(now + LOOK_NS, max(self._lost.next_ns, now + 1))
         if causes.pending:
             self._look_ns = min(self._look_ns, causes.pending[0].due_ns + 1)
+
+    def _note_known(self, judge: Judge) -> None:
+        for i in [i for i in self._unknown if judge.clusters[i].known()]:
+            self._unknown.discard(i)
+            self.known_from_ns |= dict.fromkeys(judge.clusters[i].circuits, self.t_ns)
 
     # ---- frames
     def _frame(self, frame: Frame) -> None:
@@ -426,10 +434,6 @@ class Assessor:
     def _conclude(self, judge: Judge, stimulus: Stimulus) -> None:
         """Its time is over: was everything it should do expected, and shown?"""
         clusters = [judge.clusters[i] for i in stimulus.clusters]
-        for cluster in clusters:
-            if cluster.known():
-                for circuit in cluster.circuits:
-                    self.known_from_ns.setdefault(circuit, stimulus.t_ns)
         if stimulus.t_ns < self.from_ns:
             return
         if (

@@ -162,6 +162,7 @@ def material_of(
         groups=groups_of(boat.spec),
         excerpts=excerpts(entries, verdict, lambda frame: explain(frame, boat)),
         cautions=CAUTIONS,
+        from_the_middle=not session.header,
     )
 
 

@@ -15,6 +15,7 @@ STUDIES = {
     "walks": "a healthy box never fails, however it is used, heard or begun to be judged",
     "corpus": "noisy healthy traces raise no alarm, the same with one fault each do",
     "cuts": "recordings cut anywhere neither fail wrongly nor lose what they showed",
+    "truncated": "a session cut off at any byte opens, says so and loses no whole line",
     "speed": "how much faster than real time the virtual regression runs",
     "compare": "healthy sessions compare as the same, small faults as different",
     "mutations": "mutated recordings are read as a grammar written apart says, and never wrongly",

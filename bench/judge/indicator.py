@@ -53,12 +53,15 @@ class IndicatorJudge:
             self.watch = Watch(self.rule)
             self.excused = None
             return
+        self.trace.forget_before(switch.lo - 2 * self.rule.window_ns)
         last = self.trace.last.value
         assert isinstance(last, Choice)
-        if apart or last.intervals != intervals or not _is_one(intervals):  # as open, yet perhaps another
+        if apart or last.intervals != intervals:
             self.trace.begin(switch, Choice(intervals), cause)
             self.watch.owe(self.trace, switch.lo)
             self._owing.add(self)
+        elif not _is_one(intervals):  # as open as before, yet perhaps another value
+            self.trace.begin(switch, Choice(intervals), cause)
 
     def narrow(self, intervals: Intervals, t_ns: int) -> None:
         """Less is possible than was thought; it was so since the open segment began."""

@@ -21,6 +21,7 @@ def html_report(material: Material) -> str:
         _discrepancies(material),
         _accepted(material),
         _doubts(material),
+        _known(material),
         _tested(material),
         _pairs("Not tested", verdict.not_tested, "Circuit or control", "Why", "Nothing was left out."),
         _pairs("Smallest fault that would have been seen", verdict.detection, "Of", "Limit", ""),
@@ -140,6 +141,14 @@ def _consequences(material: Material, discrepancy: Discrepancy) -> str:
 def _doubts(material: Material) -> str:
     rows = [(material.seconds(d.t_ns), d.subject or "the run", d.reason) for d in material.verdict.doubts]
     return _section("In doubt", _rows(("At", "Subject", "Why"), rows) if rows else "")
+
+
+def _known(material: Material) -> str:
+    """From when each circuit's state was known, where a recording may begin in the middle."""
+    if not material.from_the_middle:
+        return ""
+    rows = [(when_known, ", ".join(circuits)) for when_known, circuits in material.known_from().items()]
+    return _section("State known from", _rows(("At", "Circuits"), rows))
 
 
 def _rows(header: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:

@@ -30,6 +30,7 @@ class Material:
 
     `start_ns`: the instant that reports count from. `groups`: subject -> circuit | control | other.
     `excerpts`: discrepancy number -> frames around its evidence. `cautions`: sentences.
+    `from_the_middle`: a recording of another logger, which may begin anywhere.
     """
 
     title: str
@@ -39,10 +40,20 @@ class Material:
     groups: Mapping[str, str] = field(default_factory=dict)
     excerpts: Mapping[int, tuple[FrameLine, ...]] = field(default_factory=dict)
     cautions: tuple[str, ...] = ()
+    from_the_middle: bool = False
 
     def seconds(self, t_ns: int) -> str:
         """An instant as people read it: `12.345 s` after the start."""
         return f"{(t_ns - self.start_ns) / 1e9:.3f} s"
+
+    def known_from(self) -> dict[str, list[str]]:
+        """`0.703 s` or `never` -> circuits whose state was known from then on, earliest first."""
+        known = self.verdict.known_from_ns
+        circuits = [name for name, group in self.groups.items() if group == "circuit"]
+        out: dict[str, list[str]] = {}
+        for name in sorted(circuits, key=lambda c: known.get(c, 1 << 62)):
+            out.setdefault(self.seconds(known[name]) if name in known else "never", []).append(name)
+        return out
 
     def group_of(self, subject: str) -> str:
         """circuit | control | other."""

@@ -35,6 +35,7 @@ def verdict_text(material: Material, *, width: int = 100, colour: bool = False, 
         _failures(material, width),
         _accepted(material, width),
         _doubts(material, width),
+        _known(material, width),
         _listing("not tested", verdict.not_tested, width),
         _listing("smallest fault that would be seen", verdict.detection, width),
     ]
@@ -120,6 +121,16 @@ def _doubts(material: Material, width: int) -> list[str]:
         subject = f"{doubt.subject}: " if doubt.subject else ""
         lines += hanging(f"{material.seconds(doubt.t_ns)}  {subject}{doubt.reason}", width)
     return lines + _more(len(doubts) - LISTED)
+
+
+def _known(material: Material, width: int) -> list[str]:
+    """From when each circuit's state was known, where a recording may begin in the middle."""
+    if not material.from_the_middle:
+        return []
+    lines = ["state known from:"]
+    for when_known, circuits in material.known_from().items():
+        lines += hanging(f"{when_known}  {', '.join(circuits)}", width)
+    return lines
 
 
 def _listing(title: str, items: Mapping[str, str], width: int) -> list[str]:

@@ -118,3 +118,13 @@ def test_progress_elsewhere_is_a_few_plain_lines():
         "  0%     1 s left", " 20%     1 s left", " 40%     1 s left", " 60%     0 s left",
         " 80%     0 s left", "100%     0 s left",
     ]  # fmt: skip
+
+
+def test_of_a_recording_from_the_middle_it_says_from_when_each_circuit_was_known(material):
+    circuits = dict.fromkeys(["horn", "bilge_aft", "washdown"], "circuit")
+    known = {"horn": material.start_ns + 703_000_000, "washdown": material.start_ns + 12_500_000_000}
+    verdict = replace(material.verdict, known_from_ns=known)
+    some = replace(material, verdict=verdict, groups=circuits, from_the_middle=True)
+    text = verdict_text(some)
+    assert "state known from:\n  0.703 s  horn\n  12.500 s  washdown\n  never  bilge_aft\n" in text
+    assert "state known from" not in verdict_text(replace(some, from_the_middle=False))
