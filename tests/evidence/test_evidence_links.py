@@ -7,18 +7,16 @@ from bench.evidence import links
 from bench.evidence.flood import ASK_ID, FLOOD_ID, Flood
 
 MS = 1_000_000
-STOOD_STILL_MS = 400
 
 
 @pytest.mark.realtime
 @pytest.mark.slow
 def test_nothing_is_lost_at_a_full_bus():
-    """20 s, as `make evidence` does it for ten minutes. Where the host itself stood still, tried again: an
-    adapter holds less than a second of a full bus."""
+    """20 s, as `make evidence` does it for ten minutes. An adapter holds less than a second of a full bus, and
+    a shared machine may stand still for longer: tried twice again, then red."""
     for _ in range(3):
         row = links.lossless(links.FULL_BUS, 20.0)
-        late_ms = int(row[2].rpartition("late by ")[2].split()[0])
-        if row[3] == "holds" or late_ms < STOOD_STILL_MS:
+        if row[3] == "holds":
             break
     assert row[3] == "holds", row
 
