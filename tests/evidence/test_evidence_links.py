@@ -12,8 +12,8 @@ MS = 1_000_000
 @pytest.mark.realtime
 @pytest.mark.slow
 def test_nothing_is_lost_at_a_full_bus():
-    """20 s, as `make evidence` does it for ten minutes. An adapter holds less than a second of a full bus, and
-    a shared machine may stand still for longer: tried twice again, then red."""
+    """20 s, as `make evidence` does it for ten minutes. An adapter holds less than a second of a full bus,
+    and a shared machine may stand still for longer: tried twice again, then red."""
     for _ in range(3):
         row = links.lossless(links.FULL_BUS, 20.0)
         if row[3] == "holds":
