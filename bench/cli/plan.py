@@ -38,8 +38,8 @@ def run(args: argparse.Namespace) -> int:
     """Prints and gives back the exit status."""
     from dataclasses import asdict
 
-    from bench.cli.loading import load_boat, plan_for
-    from bench.cli.output import print_json, print_lines
+    from bench.cli.loading import faults_of_spec, load_boat, plan_for
+    from bench.cli.output import print_json, print_lines, warn
 
     if args.on != "twin":
         from bench.core.clock import SystemClock
@@ -47,6 +47,7 @@ def run(args: argparse.Namespace) -> int:
 
         link_from_text(args.on, SystemClock())  # only to hear of a wrong name
     boat = load_boat(args.spec)
+    warn(faults_of_spec(boat))
     plan = plan_for(boat.spec, short=args.short, supply=args.on == "twin")
     if args.json:
         print_json({"status": 0, **asdict(plan)})

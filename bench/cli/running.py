@@ -14,7 +14,7 @@ from bench.cli.accepting import keep_copy, read_accepted, set_apart
 from bench.cli.boats import existing_file
 from bench.cli.energise import confirm
 from bench.cli.judging import material_of, start_ns_of, tell
-from bench.cli.loading import Boat, load_boat
+from bench.cli.loading import Boat, faults_of_spec, load_boat
 from bench.cli.output import warn
 from bench.cli.require import parse_require, with_requirement
 from bench.cli.virtual import parse_faults
@@ -77,7 +77,7 @@ def run_command(args: argparse.Namespace) -> int:
         accepted=args.accepted,
     )
     boat = load_boat(wish.spec)
-    warn(boat.warnings)
+    warn((*boat.warnings, *faults_of_spec(boat)))
     check_wish(wish, boat)
     if wish.on != "twin":
         link = link_from_text(wish.on, SystemClock())  # only to hear of a wrong name before asking

@@ -202,6 +202,21 @@ def test_a_session_needs_no_results_of_an_earlier_judging(session, whole, capsys
     assert said(capsys, "judge", "c")[0] == 0
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("words", [["plan"], ["run", "--on", "twin", "--short", "--out", "s"]])
+def test_what_check_calls_an_error_is_said_before_a_run_all_the_same(words, capsys):
+    text = DEMO.read_text(encoding="utf-8")
+    steps = "[[sidelights, allround_white], [allround_white], []]"
+    assert text.count(steps) == 1
+    text = text.replace(steps, "[[sidelights, allround_white], [sidelights], []]")
+    Path("x.yaml").write_text(text, encoding="utf-8")
+    _, _, err = said(capsys, words[0], "x.yaml", *words[1:])
+    told = [line for line in err.splitlines() if line.startswith("hardstand: x.yaml:")]
+    assert len(told) == 1
+    assert 'warning: position 2 of "navigation" shows sidelights: permitted neither under way' in told[0]
+    assert "the box is held to it as it is written; see: hardstand check x.yaml" in told[0]
+
+
 def outcome(capsys, *argv):
     status, out, _ = said(capsys, *argv, "--json")
     document = json.loads(out)
