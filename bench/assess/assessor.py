@@ -256,21 +256,22 @@ class Assessor:
 
     def _let_pass(self, judge: Judge) -> None:
         """Whatever is due by now, and when to look again at the latest."""
-        now = self.t_ns
-        causes = self._causes
-        for event in self._lost.due(now):
-            stimulus = causes.apply(event, event.t_ns - self._jitter_ns)
-            if event.value:
-                self._losses[event.name] = stimulus
-        for node in self._lost.unsure(now):
-            self._may_be_lost(judge, node)
+        now, causes, lost = self.t_ns, self._causes, self._lost
+        if lost.stirs(now):
+            for event in lost.due(now):
+                stimulus = causes.apply(event, event.t_ns - self._jitter_ns)
+                if event.value:
+                    self._losses[event.name] = stimulus
+            for node in lost.unsure(now):
+                self._may_be_lost(judge, node)
         judge.advance(now)
         if self._unknown:
             self._note_known(judge)
         self._ears.frame_index = self.frames
         self._ears.pass_time(now, causes.maybe_called)
-        for stimulus in causes.concluded(now):
-            self._conclude(judge, stimulus)
+        if causes.pending and now > causes.pending[0].due_ns:
+            for stimulus in causes.concluded(now):
+                self._conclude(judge, stimulus)
         causes.check_unconfirmed(now)
         self.findings.decide(now)
         self._look_ns = min(now + LOOK_NS, max(self._lost.next_ns, now + 1))

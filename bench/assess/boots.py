@@ -57,6 +57,11 @@ class Boots:
         due = self._due.pop(box, None)
         return due[0] if due else None
 
+    @property
+    def expects(self) -> bool:
+        """Whether a box was asked to boot, and has not yet."""
+        return bool(self._due)
+
     def due(self, box: str) -> bool:
         """Whether it was asked to boot, and has not yet."""
         return box in self._due

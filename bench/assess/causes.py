@@ -180,6 +180,8 @@ class Causes:
 
     def check_unconfirmed(self, t_ns: int) -> None:
         """Sends that a confirming link has never spoken of again."""
+        if not self._awaiting:
+            return
         for tag, stimulus in list(self._awaiting.items()):
             if stimulus.t_ns < t_ns - CONFIRM_WITHIN_NS:
                 del self._awaiting[tag]

@@ -73,7 +73,7 @@ class Ears:
 
     def pass_time(self, t_ns: int, maybe_called: set[str]) -> None:
         """Who should have been heard by now? `maybe_called`: boxes whose wake message was not confirmed."""
-        for box, since in self.boots.overdue(t_ns, self._jitter_ns):
+        for box, since in self.boots.overdue(t_ns, self._jitter_ns) if self.boots.expects else ():
             if not self.bus.heard_within(box, since):
                 self._findings.doubt(box, silence(box, since) + ": whether it woke cannot be told", since)
             elif box in maybe_called:

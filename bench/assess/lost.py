@@ -76,6 +76,10 @@ class LostNodes:
                 self._back.append(Event(t_ns, LOST, node, 0))
             self._next = min(self._next, t_ns + self._after[node])
 
+    def stirs(self, t_ns: int) -> bool:
+        """Whether there may be something to tell by `t_ns`."""
+        return t_ns >= self._next or bool(self._back) or bool(self._pending)
+
     def due(self, t_ns: int) -> Iterator[Event]:
         """Losses and returns up to `t_ns`."""
         while self._back:

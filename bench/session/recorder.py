@@ -53,7 +53,7 @@ class Recorder:
         self._heads: dict[tuple[int, bool, str], str] = {}
         self._frame_lines: list[str] = []
         self._mark_lines: list[str] = []
-        self._second: int | None = None
+        self._second_ns = -(1 << 62)
         self._second_text = ""
         self._closed = False
         self._header: dict[str, Any] = {"format": FORMAT, **header}
@@ -88,9 +88,9 @@ class Recorder:
                 body = data.hex().upper()
                 key = (can_id, extended, bus)
                 head = self._heads.get(key) or self._new_head(key)
-            second, rest_ns = divmod(t_ns, 1_000_000_000)
-            if second != self._second:
-                self._new_second(second)
+            rest_ns = t_ns - self._second_ns
+            if not 0 <= rest_ns < 1_000_000_000:
+                rest_ns = self._new_second(t_ns)
             self._frame_lines.append(f"{self._second_text}{rest_ns // 1000:06d}){head}{body} {direction}\n")
             self.frames += 1
         else:
@@ -162,10 +162,13 @@ class Recorder:
         head = self._heads[key] = format_head(key[0], key[1], False, key[2])
         return head
 
-    def _new_second(self, second: int) -> None:
+    def _new_second(self, t_ns: int) -> int:
+        """Nanoseconds since the stamp's second began, which is written from now on."""
+        second, rest_ns = divmod(t_ns, 1_000_000_000)
         if not 0 <= second <= MAX_SECONDS:
             raise InternalError(f"a stamp of {second} s cannot be written")
-        self._second, self._second_text = second, f"({second:010d}."
+        self._second_ns, self._second_text = t_ns - rest_ns, f"({second:010d}."
+        return rest_ns
 
     def _write_header(self) -> None:
         text = json.dumps(self._header, indent=2, ensure_ascii=False, allow_nan=False)
