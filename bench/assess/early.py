@@ -3,7 +3,8 @@
 Its stamps are late by up to the declared jitter, each by its own amount: a key's frame may be stamped
 after the report of what it did. So each stimulus is taken at the earliest instant that its stamp allows,
 and every report as it is stamped; between a stimulus and a report lies then, beside what the box takes,
-twice the jitter at most.
+twice the jitter at most. Frames of one identifier are taken to stand in the order in which they came, as in
+any queue.
 """
 
 from __future__ import annotations

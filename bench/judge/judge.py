@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from bench.core.event import LOST, SENSOR, SUPPLY, WAKE, Event
-from bench.core.model import Model, State
+from bench.core.model import Model
 from bench.loads import Load
 
 from .calm import Calm
 from .cluster import ClusterJudge
 from .current import CurrentJudge
 from .found import Found
-from .indicator import ANYTHING, IndicatorJudge
+from .indicators import Indicators
 from .recent import Recent
 from .rules import SignalRule
 from .sleep import Sleep
@@ -21,7 +21,6 @@ from .trace import FOREVER, Switch
 JUDGE_VERSION = "1"
 WAITED = "waits for presses to last, and was given stimuli closer than it tells apart"
 OUTPUT_KINDS = frozenset({"state", "level"})
-INDICATOR_KINDS = frozenset({"lamp", "backlight", "fault"})
 
 
 class Judge:
@@ -68,17 +67,7 @@ class Judge:
         ]  # fmt: skip
         self._recent = Recent(model, self.clusters)
         self._cluster_by_signal = {s: self.clusters[i] for i, rs in enumerate(outputs) for s in rs}
-        self._owing: set[IndicatorJudge] = set()
-        self.indicators = {
-            s: IndicatorJudge(rules[s], on, report, self.calm, self._owing)
-            for s, on in model.indicators.items()
-            if s in rules and rules[s].kind in INDICATOR_KINDS
-        }
-        self._place = {i: n for n, i in enumerate(self.indicators.values())}.__getitem__
-        self._indicators_on: list[list[IndicatorJudge]] = [[] for _ in model.clusters]
-        for indicator in self.indicators.values():
-            for i in indicator.clusters:
-                self._indicators_on[i].append(indicator)
+        self.indicators = Indicators(model, self.clusters, rules, report, self.calm)
         self.currents = {
             name: CurrentJudge(
                 rule,
@@ -90,11 +79,9 @@ class Judge:
             for name, rule in rules.items()
             if rule.kind == "current" and rule.subject in loads
         }
-        self._versions = [-1] * len(self.clusters)
         self.wake_ns = FOREVER
         self._now = -FOREVER
         self._dark: frozenset[str] = frozenset()
-        self._unsure: dict[str, frozenset[int]] = {}
         self.started = False
 
     # ---- beginnings and causes
@@ -103,7 +90,7 @@ class Judge:
         self.started = True
         for cluster in self.clusters:
             cluster.start(t_ns)
-        self._refresh(t_ns, None, 0)
+        self.indicators.refresh(t_ns, None, 0)
         self._plan_wake()
 
     def event(self, event: Event, earliest_ns: int, number: int, *, maybe: bool = False) -> tuple[int, ...]:
@@ -131,7 +118,7 @@ class Judge:
             self._recent.forget()
         else:
             self._recent.took(event, number, routed)
-        self._refresh(event.t_ns, switch, number)
+        self.indicators.refresh(event.t_ns, switch, number)
         if self._dark:
             self._excuse()
         self._plan_wake()
@@ -152,7 +139,7 @@ class Judge:
         """A recent event may not have happened at all."""
         for i in clusters:
             self.clusters[i].rethink(number, [], t_ns, optional=True)
-        self._refresh(t_ns, Switch(t_ns, t_ns), number)
+        self.indicators.refresh(t_ns, Switch(t_ns, t_ns), number)
         self._plan_wake()
 
     def _give_up(self, index: int, t_ns: int, *, stimulus: bool = False) -> bool:
@@ -174,7 +161,7 @@ class Judge:
     def woke(self, box: str) -> None:
         """A box is awake; its wake-up is told next."""
         self.sleep.woke(box)
-        self._unsure.pop(box, None)
+        self.indicators.unsure.pop(box, None)
         for cluster in self.clusters:
             cluster.mute.discard(box)
             cluster.asleep.discard(box)
@@ -198,7 +185,7 @@ class Judge:
         """The bench cannot follow these clusters for now; their state is adopted anew."""
         for i in clusters:
             self.clusters[i].lose(t_ns)
-        self._refresh(t_ns, None, 0)
+        self.indicators.refresh(t_ns, None, 0)
         self._plan_wake()
 
     def begin_anew(self, t_ns: int) -> None:
@@ -212,7 +199,7 @@ class Judge:
         owner = self._cluster_by_signal.get(signal)
         if owner is not None:
             owner.ignore(signal)
-        indicator = self.indicators.get(signal)
+        indicator = self.indicators.by_signal.get(signal)
         if indicator is not None:
             indicator.watch.owed = []
             indicator.muted = True
@@ -224,7 +211,7 @@ class Judge:
         if owner is not None:
             owner.heed(rule)
             self.lose((owner.number,), t_ns)
-        indicator = self.indicators.get(rule.signal)
+        indicator = self.indicators.by_signal.get(rule.signal)
         if indicator is not None:
             indicator.muted = False
             self.lose(indicator.clusters, t_ns)
@@ -238,7 +225,7 @@ class Judge:
             if cluster.blinded(since_ns, t_ns):
                 cost += cluster.circuits
             if cluster.version != version:
-                self._refresh_one(cluster.number, t_ns, None, 0)
+                self.indicators.refresh_one(cluster.number, t_ns, None, 0)
         self._plan_wake()
         return cost
 
@@ -257,11 +244,10 @@ class Judge:
             for cluster in self.clusters:
                 if cluster.next_wake() <= now:
                     cluster.advance(now)
-                    if cluster.version != self._versions[cluster.number]:
-                        self._refresh_one(cluster.number, now, cluster.fired, cluster.cause)
+                    if self.indicators.is_behind(cluster):
+                        self.indicators.refresh_one(cluster.number, now, cluster.fired, cluster.cause)
                     cluster.fired = None
-            for indicator in sorted(self._owing, key=self._place):
-                indicator.advance(now)
+            self.indicators.advance(now)
             self._now = now
             if self._dark:
                 self._excuse()
@@ -270,32 +256,23 @@ class Judge:
 
     def _plan_wake(self) -> None:
         wake = min((c.next_wake() for c in self.clusters), default=FOREVER)
-        for indicator in list(self._owing):
-            if not indicator.watch.owed:
-                self._owing.discard(indicator)
-            elif (at := indicator.next_wake()) < wake:
-                wake = at
-        self.wake_ns = wake
+        self.wake_ns = min(wake, self.indicators.next_wake())
 
     def grant(self, more_ns: int) -> None:
         """A box has just woken: what is owed may wait `more_ns` and then for a cyclic frame."""
         for cluster in self.clusters:
             cluster.grant(more_ns)
-        for indicator in self.indicators.values():
-            indicator.watch.grant(more_ns)
+        self.indicators.grant(more_ns)
         self._plan_wake()
 
     def unsure(self, box: str, clusters: Iterable[int], t_ns: int) -> None:
         """A box is dark or was told to wake: until it is awake, lamps of other boxes may show its
         circuits either way. How far a held dimmer of a waking one still went is not known."""
-        self._unsure[box] = frozenset(clusters)
+        own = self.indicators.unsure[box] = frozenset(clusters)
         if self.sleep.is_waking(box):
-            self.lose([i for i in self._unsure[box] if self.clusters[i].held], t_ns)
-        for i in self._unsure[box]:
-            self._refresh_one(i, t_ns, Switch(t_ns, t_ns), 0)
-
-    def _is_unsure(self, indicator: IndicatorJudge) -> bool:
-        return any(i in clusters for clusters in self._unsure.values() for i in indicator.clusters)
+            self.lose([i for i in own if self.clusters[i].held], t_ns)
+        for i in own:
+            self.indicators.refresh_one(i, t_ns, Switch(t_ns, t_ns), 0)
 
     def darken(self, subjects: Iterable[str]) -> None:
         """The box of these circuits, controls and panels went dark: nothing of them need be shown."""
@@ -309,9 +286,7 @@ class Judge:
     def _excuse(self) -> None:
         for cluster in self.clusters:
             cluster.excuse(self._dark)
-        for indicator in self.indicators.values():
-            if indicator.rule.subject in self._dark:
-                indicator.watch.owed = []
+        self.indicators.excuse(self._dark)
         self._plan_wake()
 
     # ---- observations
@@ -328,10 +303,10 @@ class Judge:
             version = owner.version
             owner.sample(t_ns, signal, value)
             if owner.version != version:
-                self._refresh_one(owner.number, t_ns, None, owner.cause)
+                self.indicators.refresh_one(owner.number, t_ns, None, owner.cause)
                 self._plan_wake()
             return
-        indicator = self.indicators.get(signal)
+        indicator = self.indicators.by_signal.get(signal)
         if indicator is not None:
             settled = indicator.sample(t_ns, value)
             if indicator.rule.kind == "fault":
@@ -349,98 +324,12 @@ class Judge:
         version = cluster.version
         cluster.learn(t_ns, signal, value)
         if cluster.version != version:
-            self._refresh_one(cluster.number, t_ns, None, cluster.cause)
+            self.indicators.refresh_one(cluster.number, t_ns, None, cluster.cause)
             self._plan_wake()
         elif settled and cluster.learned.get(signal) == (version, value):
             self.calm[signal] = value
 
-    # ---- indicators follow the clusters
-    def _refresh(self, t_ns: int, switch: Switch | None, cause: int) -> None:
-        moved: dict[int, IndicatorJudge] = {}
-        for index, cluster in enumerate(self.clusters):
-            if cluster.version != self._versions[index]:
-                self._versions[index] = cluster.version
-                moved |= {id(i): i for i in self._indicators_on[index]}
-        if moved:
-            states = self._states()
-            for indicator in moved.values():
-                self._refresh_indicator(indicator, states, t_ns, switch, cause)
-
-    def _states(self) -> list[list[State]]:
-        return [[w.state for w in c.worlds] for c in self.clusters]
-
-    def _refresh_one(self, index: int, t_ns: int, switch: Switch | None, cause: int) -> None:
-        self._versions[index] = self.clusters[index].version
-        if indicators := self._indicators_on[index]:
-            states = self._states()
-            for indicator in indicators:
-                self._refresh_indicator(indicator, states, t_ns, switch, cause)
-
-    def _refresh_indicator(
-        self,
-        indicator: IndicatorJudge,
-        states: list[list[State]],
-        t_ns: int,
-        switch: Switch | None,
-        cause: int,
-    ) -> None:
-        owners = [self.clusters[i] for i in indicator.clusters]
-        if any(not c.worlds for c in owners):
-            indicator.lose(t_ns)
-            return
-        intervals = self.model.indicator(indicator.rule.signal, states)
-        if self._unsure and indicator.rule.kind != "fault" and self._is_unsure(indicator):
-            intervals = ANYTHING
-        if switch is None and self._narrowed(indicator, intervals, t_ns):
-            return
-        begin = switch or Switch(t_ns, t_ns)
-        passing = switch is not None and self._expect_passing(indicator, states, begin, cause)
-        if passing:
-            begin = Switch(begin.lo + 1, begin.hi + 1)
-        ends = [w.before.switch for c in owners for w in c.worlds if w.before]
-        ends = [e for e in ends if e.hi > begin.lo and e is not switch]
-        if ends:
-            self._expect_meanwhile(indicator, states, begin, cause)
-            begin = Switch(max(begin.lo, min(e.lo for e in ends)), max(begin.hi, *(e.hi for e in ends)))
-        indicator.expect(intervals, begin, cause, apart=passing or bool(ends))
-
-    def _expect_passing(
-        self, indicator: IndicatorJudge, states: list[list[State]], switch: Switch, cause: int
-    ) -> bool:
-        """Where stimuli came without a defined order the indicator may show whatever one of the orders
-        passes through. True when it may."""
-        forks = [self.clusters[i].forks for i in indicator.clusters]
-        timed = any(f.timed_ns == switch.hi for f in forks)
-        if not timed and len(set().union(*(f.close(switch.hi) for f in forks))) < 2:
-            return False
-        either = [list(s) for s in states]
-        for i, fork in zip(indicator.clusters, forks, strict=True):
-            if fork.timed_ns == switch.hi or fork.close(switch.hi):
-                either[i] += fork.between
-        indicator.expect(self.model.indicator(indicator.rule.signal, either), switch, cause, apart=True)
-        return True
-
-    def _expect_meanwhile(
-        self, indicator: IndicatorJudge, states: list[list[State]], switch: Switch, cause: int
-    ) -> None:
-        """While the end of a timer may or may not have come, the indicator may show either."""
-        either = [list(s) for s in states]
-        for i in indicator.clusters:
-            either[i] += [w.before.state for w in self.clusters[i].worlds if w.before]
-        indicator.expect(self.model.indicator(indicator.rule.signal, either), switch, cause)
-
-    def _narrowed(
-        self, indicator: IndicatorJudge, intervals: tuple[tuple[float, float], ...], t_ns: int
-    ) -> bool:
-        """Whether less is possible than was thought; else something changed."""
-        last = indicator.trace.last.value if indicator.trace else None
-        held = getattr(last, "intervals", ())
-        inside = all(any(a <= lo and hi <= b for a, b in held) for lo, hi in intervals)
-        if indicator.trace is None or not inside:
-            return False
-        indicator.narrow(intervals, t_ns)
-        return True
-
+    # ---- currents
     def forget_currents(self) -> None:
         """What currents have shown so far does not count."""
         for current in self.currents.values():

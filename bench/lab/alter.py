@@ -10,6 +10,7 @@ import bisect
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
+from bench.core.event import PRESS
 from bench.core.frame import Frame
 from bench.definitions import Definitions
 
@@ -52,6 +53,7 @@ class Trace:
             if s.startswith("counter:")
         }
         self.causes_ns: list[int] = []
+        self._presses_ns: set[int] = set()
         self.runs: dict[str, list[tuple[int, int]]] = {}  # signal -> (instant, raw value), where it changes
         self._read()
 
@@ -63,6 +65,8 @@ class Trace:
                 continue
             if reading.events:
                 self.causes_ns.append(frame.t_ns)
+            if any(event.kind == PRESS for event in reading.events):
+                self._presses_ns.add(frame.t_ns)
             for observation in reading.body:
                 if observation.signal in self._fields:
                     run = self.runs.setdefault(observation.signal, [])
@@ -70,7 +74,7 @@ class Trace:
                         run.append((frame.t_ns, observation.raw))
 
     def changes(self, kind: str, from_ns: int) -> list[Change]:
-        """Changes of `kind` ("state" or "level") with one cause just before and nothing else near."""
+        """Changes of `kind` ("state" or "level") with one press just before and nothing else near."""
         out = []
         for signal, run in self.runs.items():
             if not signal.startswith(kind + ":"):
@@ -87,7 +91,9 @@ class Trace:
         at = self.causes_ns
         first, last = bisect.bisect_left(at, t_ns - QUIET_NS), bisect.bisect_right(at, t_ns + QUIET_NS)
         near = at[first:last]
-        return near[0] if len(near) == 1 and t_ns - STIMULUS_NS <= near[0] <= t_ns else None
+        if len(near) != 1 or near[0] not in self._presses_ns:
+            return None
+        return near[0] if t_ns - STIMULUS_NS <= near[0] <= t_ns else None
 
     # ---- one fault each
     def late(self, change: Change, at_ns: int) -> list[Frame]:
