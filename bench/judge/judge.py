@@ -106,9 +106,9 @@ class Judge:
                 cluster.seen[f"sensor:{event.name}"] = float(event.value)
         routed = self._recent.route(event)
         switch = Switch(earliest_ns, event.t_ns)
-        clear = event.kind in (SUPPLY, WAKE) or not self.sleep
+        clear = event.kind == SUPPLY or not self.sleep
         for index, cause in routed:
-            if clear or not self._give_up(index, event.t_ns, stimulus=True):
+            if clear or not self._give_up(index, event.t_ns, stimulus=event.kind != WAKE):
                 cluster = self.clusters[index]
                 near_ns = self._near_ns(event, cluster)
                 if cluster.forks.cannot_follow(event.name, event.t_ns, near_ns):

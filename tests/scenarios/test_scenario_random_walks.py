@@ -95,3 +95,10 @@ def test_faulty_walks_judged_live_and_again_later_agree_to_the_letter(tmp_path):
         assert judged_again(loaded, tmp_path / str(n)) == live
         outcomes.add(live.outcome)
     assert FAIL in outcomes
+
+
+@pytest.mark.parametrize("seed", [53, 88])
+def test_what_a_box_does_as_it_wakes_while_another_that_it_needs_is_dark_is_not_agreed(seed):
+    verdict = walked(load_boat("fulmar"), seed, kinds=ONE_SUPPLY).verdict
+    assert (verdict.outcome, verdict.discrepancies) == (INCONCLUSIVE, ())
+    assert "a box dark or waking" in reasons(verdict)
