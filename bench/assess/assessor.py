@@ -244,6 +244,11 @@ class Assessor:
             self.spec, self.definitions, judge, self.findings, self._boots, jitter_ns, t_ns, complete
         )
         self._unknown = set(range(len(judge.clusters)))
+        if not own:
+            for control in self.spec.controls.values():
+                function = self.spec.functions.get(control.function)
+                if function is not None and function.kind == "momentary":
+                    judge.perhaps_held(control.name, function.members[0])
         judge.start(t_ns)
         self._look_ns = t_ns
         self.t_ns = max(self.t_ns, t_ns)

@@ -58,6 +58,7 @@ class ClusterJudge:
         self.steady_from: dict[str, int] = {}  # since when a signal has shown its present value
         self.learned: dict[str, tuple[int, float]] = {}
         self.held: set[str] = set()
+        self.maybe_held: dict[str, str] = {}  # momentary keys not heard of yet -> the circuit they hold on
         self.mute: set[str] = set()  # boxes of this cluster that are silent
         self.asleep: set[str] = set()  # boxes it needs that are dark or just waking
         self.lost_until: int | None = None
@@ -78,6 +79,7 @@ class ClusterJudge:
 
     def restart(self, t_ns: int) -> None:
         """Everything is possible at `t_ns`; used where a cause is about to make much of it known."""
+        self.maybe_held.clear()
         self._enter(self.model.unknown(self.number, t_ns), t_ns)
 
     def _enter(self, states: list[State], t_ns: int) -> None:
@@ -99,6 +101,10 @@ class ClusterJudge:
         self._changed()
 
     def _adopt(self, t_ns: int) -> None:
+        if any(self.seen.get(f"{k}:{c}") for c in self.maybe_held.values() for k in ("state", "level")):
+            self.lost_until = t_ns + self.window_ns  # a key that is down since before may hold it on
+            return
+        self.maybe_held.clear()
         states = self.model.adopt(self.number, t_ns, self.seen)
         if not states:
             states = self.model.unknown(self.number, t_ns)

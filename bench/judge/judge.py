@@ -170,11 +170,17 @@ class Judge:
         """A key that reaches these clusters went down: nothing of them is adopted while it is down."""
         for i in clusters:
             self.clusters[i].held.add(control)
+            self.clusters[i].maybe_held.pop(control, None)
+
+    def perhaps_held(self, control: str, circuit: str) -> None:
+        """A momentary key of this circuit may be down since before the recording began."""
+        self.clusters[self.cluster_of[circuit]].maybe_held[control] = circuit
 
     def let_go(self, control: str) -> None:
         """The key went up; that need reach none of the clusters that its press reached."""
         for cluster in self.clusters:
             cluster.held.discard(control)
+            cluster.maybe_held.pop(control, None)
 
     def mute(self, box: str, clusters: Iterable[int], muted: bool) -> None:
         """A box of these clusters fell silent or was heard again: they are not followed meanwhile."""

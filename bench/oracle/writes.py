@@ -38,7 +38,8 @@ def lock(run: Run, v: list[Any], c: int) -> int:
 
 
 def zero(run: Run, c: int, by: FunctionTable | None = None) -> None:
-    """S := 0 and T stopped; a hold on the circuit is spent. `by`: the pressed function, if any."""
+    """S := 0 and T stopped; a hold on the circuit is spent, a key that holds it on only when no press does
+    this. `by`: the pressed function, if any."""
     w, t = run.w, run.table
     if by is not None and t.counter_reset[c] and level_on(run, w, c):
         _others_changed(run, c, by)
@@ -52,7 +53,8 @@ def zero(run: Run, c: int, by: FunctionTable | None = None) -> None:
     w[c] = OFF
     w[t.n * TIMER + c] = None
     run.dirty |= 1 << c
-    spend_keys(run, c)
+    if by is None:
+        spend_keys(run, c)
 
 
 def put_on(run: Run, c: int, by: FunctionTable | None = None) -> None:

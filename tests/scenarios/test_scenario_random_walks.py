@@ -19,7 +19,7 @@ from bench.evidence.walks import (
     walked,
 )
 from bench.lab.api import load_boat
-from bench.lab.walk import make_walk
+from bench.lab.walk import Kinds, make_walk
 from bench.session import open_session
 from bench.twin import Fault, fault_kinds
 
@@ -102,3 +102,9 @@ def test_what_a_box_does_as_it_wakes_while_another_that_it_needs_is_dark_is_not_
     verdict = walked(load_boat("fulmar"), seed, kinds=ONE_SUPPLY).verdict
     assert (verdict.outcome, verdict.discrepancies) == (INCONCLUSIVE, ())
     assert "a box dark or waking" in reasons(verdict)
+
+
+@pytest.mark.parametrize("seed", [5085, 5098])
+def test_a_momentary_key_still_lets_go_of_what_another_key_switched_meanwhile(seed):
+    verdict = walked(load_boat("dunlin"), seed, kinds=Kinds(supply=0.0, wake=0.0)).verdict
+    assert (verdict.outcome, verdict.discrepancies) == (PASS, ())
