@@ -32,6 +32,7 @@ from bench.judge.sleep import WAKING
 from bench.spec.model import Spec
 from bench.spec.profile import BenchProfile
 
+from .agenda import FOREVER, Agenda
 from .boots import Boots
 from .causes import Causes
 from .coverage import Coverage
@@ -42,7 +43,6 @@ from .stimulus import Stimulus
 from .timing import box_of, hears, loads_of, signal_rules
 from .verdict import nothing_judged, reach_verdict
 
-LOOK_NS = 20 * MS  # silence, lost panels and overdue boots are looked for this often
 BOOT_TWICE_NS = 200 * MS  # no box boots twice within this: the frame was repeated on the bus
 DROP_BLIND_NS = 200 * MS  # a drop may be noticed this long after it happened
 GAP_NS = 300 * MS  # so long without a frame, and frames missing: what is remembered unseen may have changed
@@ -73,12 +73,14 @@ class Assessor:
         self.not_tested = dict(not_tested or {})
         self.reported: dict[str, Observation] = {}
         self.coverage = Coverage()
-        self.findings = Findings(model)
+        self.agenda = Agenda()
+        self.watch = Agenda()  # of what will be missed when it does not come
+        self.findings = Findings(model, self.agenda)
         self.known_from_ns: dict[str, int] = {}
         self.samples = 0
         self.frames = -1  # number of the latest frame, from 0
         self.t_ns = 0
-        self._frame_ns = 0  # of the latest frame
+        self.frame_ns = 0  # of the latest frame
         self.from_ns = -(1 << 62)  # nothing before is judged
         self.own_session = False
         self.ended: Ended | None = None
@@ -87,10 +89,10 @@ class Assessor:
         self._declared_ms = jitter_ms
         self._stepped_back = False
         self._sent = -1
-        self._frame_of: dict[str, int] = {}  # message -> its latest frame
-        self._heard_ns: dict[str, int] = {}  # message -> when it came last
-        self._boots = Boots(spec)
-        self._lost = LostNodes(spec)
+        self.frame_of: dict[str, int] = {}  # message -> its latest frame
+        self.message_ns: dict[str, int] = {}  # message -> when it came last
+        self.boots = Boots(spec)
+        self.lost = LostNodes(spec, self.watch)
         self._losses: dict[str, Stimulus] = {}  # node -> the latest loss of it
 
     # ---- what a conductor asks
@@ -116,16 +118,16 @@ class Assessor:
     @property
     def stimuli(self) -> Sequence[Stimulus]:
         """Every stimulus so far, oldest first."""
-        return self._causes.all if self.judge is not None else ()
+        return self.causes.all if self.judge is not None else ()
 
     @property
     def held_keys(self) -> frozenset[str]:
         """Controls that are down."""
-        return self._causes.held if self.judge is not None else frozenset()
+        return self.causes.held if self.judge is not None else frozenset()
 
     def heard_ns(self, signal: str) -> int | None:
         """When the message that shows a signal came last; None: never, or nothing shows it."""
-        return self._heard_ns.get(self.definitions.signal_message.get(signal, ""))
+        return self.message_ns.get(self.definitions.signal_message.get(signal, ""))
 
     def settled(self) -> bool:
         """Whether nothing is owed and nothing is lost: a good moment to stop."""
@@ -142,7 +144,7 @@ class Assessor:
         self.samples = 0
         if self.judge is not None:
             self.judge.forget_currents()
-            self._ears.say_again(t_ns)
+            self.ears.say_again(t_ns)
 
     def stop_at(self, t_ns: int) -> None:
         """Nothing more is told, though the recording goes on."""
@@ -188,9 +190,9 @@ class Assessor:
         if self.judge is None:
             return
         self.judge.blinded(t_ns - DROP_BLIND_NS, t_ns)
-        if t_ns - self._frame_ns > GAP_NS:
+        if t_ns - self.frame_ns > GAP_NS:
             self.judge.begin_anew(t_ns)
-            self._causes.forget()
+            self.causes.forget()
             self.definitions.forget()
 
     def _host_late(self, mark: HostLate) -> None:
@@ -203,12 +205,12 @@ class Assessor:
 
     def _mark_of_run(self, entry: Entry) -> None:
         if isinstance(entry, Confirmed):
-            self._causes.confirmed(entry)
-            self._lost.confirmed(entry.tag)
+            self.causes.confirmed(entry)
+            self.lost.confirmed(entry.tag)
         elif isinstance(entry, Refused):
-            self._causes.refused(entry)
+            self.causes.refused(entry)
         elif isinstance(entry, StepMark):
-            self._causes.step = entry
+            self.causes.step = entry
         elif isinstance(entry, SupplySwitched):
             self._supply(entry)
 
@@ -232,39 +234,45 @@ class Assessor:
             self._unclear,
             resolves,
             waits,
-            self.definitions.signal_message,
+            self.definitions.messages_of,
         )
-        self._jitter_ns = jitter_ns = round(jitter_ms * MS)
+        self.jitter_ns = jitter_ns = round(jitter_ms * MS)
         self._cycle_ns = max((r.cycle_ns for r in self.rules.values()), default=0)
         timed = [r.deadline_ns for r in self.rules.values() if r.kind != "current"]
         self.findings.grace_ns = max(timed, default=0)
         repeats = any(b.repeated_counter == "new_event" for b in self.spec.boxes.values())
-        self._causes = Causes(judge, self.findings, jitter_ns, repeats_count=repeats)
-        self._ears = Ears(
-            self.spec, self.definitions, judge, self.findings, self._boots, jitter_ns, t_ns, complete
-        )
-        self._unknown = set(range(len(judge.clusters)))
+        agenda, watch = self.agenda, self.watch
+        self.causes = Causes(judge, self.findings, jitter_ns, agenda, repeats_count=repeats)
+        self.ears = Ears(
+            self.spec, self.definitions, judge, self.findings, self.boots, jitter_ns, t_ns, complete,
+            agenda, watch,
+        )  # fmt: skip
+        self._unknown = dict.fromkeys(range(len(judge.clusters)), -1)
         if not own:
             for control in self.spec.controls.values():
                 function = self.spec.functions.get(control.function)
                 if function is not None and function.kind == "momentary":
                     judge.perhaps_held(control.name, function.members[0])
         judge.start(t_ns)
-        self._look_ns = t_ns
+        agenda.by(t_ns)
         self.t_ns = max(self.t_ns, t_ns)
 
     def _advance(self, t_ns: int) -> None:
         if t_ns > self.t_ns:
             self.t_ns = t_ns
-        if self.judge is not None and (t_ns >= self._look_ns or t_ns >= self.judge.wake_ns):
-            self._let_pass(self.judge)
+        judge = self.judge
+        if judge is not None and (
+            t_ns >= self.agenda.at_ns or t_ns >= self.watch.at_ns or t_ns >= judge.wake_ns
+        ):
+            self._let_pass(judge)
 
     def _let_pass(self, judge: Judge) -> None:
         """Whatever is due by now, and when to look again at the latest."""
-        now, causes, lost = self.t_ns, self._causes, self._lost
+        now, causes, lost = self.t_ns, self.causes, self.lost
+        self.agenda.at_ns = self.watch.at_ns = FOREVER
         if lost.stirs(now):
             for event in lost.due(now):
-                stimulus = causes.apply(event, event.t_ns - self._jitter_ns)
+                stimulus = causes.apply(event, event.t_ns - self.jitter_ns)
                 if event.value:
                     self._losses[event.name] = stimulus
             for node in lost.unsure(now):
@@ -272,21 +280,25 @@ class Assessor:
         judge.advance(now)
         if self._unknown:
             self._note_known(judge)
-        self._ears.frame_index = self.frames
-        self._ears.pass_time(now, causes.maybe_called)
-        if causes.pending and now > causes.pending[0].due_ns:
-            for stimulus in causes.concluded(now):
-                self._conclude(judge, stimulus)
+        self.ears.frame_index = self.frames
+        self.ears.pass_time(now, causes.maybe_called)
+        for stimulus in causes.concluded(now) if causes.pending else ():
+            self._conclude(judge, stimulus)
         causes.check_unconfirmed(now)
         self.findings.decide(now)
-        self._look_ns = min(now + LOOK_NS, max(self._lost.next_ns, now + 1))
-        if causes.pending:
-            self._look_ns = min(self._look_ns, causes.pending[0].due_ns + 1)
+        lost.look_again(now)
+        if judge.sleep:  # timers that end now may be nobody's to tell
+            self.agenda.by(now)
 
     def _note_known(self, judge: Judge) -> None:
-        for i in [i for i in self._unknown if judge.clusters[i].known()]:
-            self._unknown.discard(i)
-            self.known_from_ns |= dict.fromkeys(judge.clusters[i].circuits, self.t_ns)
+        for i, version in list(self._unknown.items()):
+            cluster = judge.clusters[i]
+            if cluster.version == version:
+                continue
+            self._unknown[i] = cluster.version
+            if cluster.known():
+                del self._unknown[i]
+                self.known_from_ns |= dict.fromkeys(cluster.circuits, self.t_ns)
 
     # ---- frames
     def _frame(self, frame: Frame) -> None:
@@ -303,7 +315,7 @@ class Assessor:
         if self.judge is None and self._declared_ms is not None:
             self._start(frame.t_ns, self._declared_ms, own=False)
         self._advance(frame.t_ns)
-        self._frame_ns = frame.t_ns
+        self.frame_ns = frame.t_ns
         reading = self.definitions.decode(frame)
         if reading is None:
             return
@@ -312,13 +324,27 @@ class Assessor:
         else:
             self._report(frame, reading)
 
+    def passed_message(self, frame: Frame, number: int, count: int) -> None:
+        """`count` frames of a message came that say what is known already; the last one is given."""
+        reading = self.definitions.decode(frame)
+        assert reading is not None
+        self.frame_of[reading.message], self.message_ns[reading.message] = number, frame.t_ns
+        self.samples += count * len(reading.body)
+        for observation in reading.observations:
+            self.reported[observation.signal] = observation
+
+    def passed(self, number: int, t_ns: int) -> None:
+        """Everything up to a frame came in which nothing was new; nothing was due meanwhile."""
+        self.frames, self.frame_ns = number, t_ns
+        self.t_ns = max(self.t_ns, t_ns)
+
     def _control(self, frame: Frame, reading: Reading, tag: int | None) -> None:
         if self.judge is not None:
             self._end_silence(self.judge, reading.node, frame.t_ns)
-        waits = tag is not None and self.judge is not None and self._causes.confirms
-        self._lost.heard(reading.node, frame.t_ns, sure=not waits)
+        waits = tag is not None and self.judge is not None and self.causes.confirms
+        self.lost.heard(reading.node, frame.t_ns, sure=not waits)
         if tag is not None and waits:
-            self._lost.sent(reading.node, frame.t_ns, tag)
+            self.lost.sent(reading.node, frame.t_ns, tag)
         if self.judge is None:
             return
         if reading.undecodable is not None:
@@ -326,9 +352,11 @@ class Assessor:
                 reading.node, f"a control frame cannot be read: {reading.undecodable.reason}", frame.t_ns
             )
             return
-        for box in self._causes.of_frame(frame.t_ns, reading, self.frames, tag):
-            if self._boots.asked(box, frame.t_ns):
-                self._ears.told_to_wake(box, frame.t_ns)
+        for box in self.causes.of_frame(frame.t_ns, reading, self.frames, tag):
+            if self.boots.asked(box, frame.t_ns):
+                self.ears.told_to_wake(box, frame.t_ns)
+        if self._unknown:
+            self._note_known(self.judge)
 
     def _report(self, frame: Frame, reading: Reading) -> None:
         t_ns, judge = frame.t_ns, self.judge
@@ -338,11 +366,11 @@ class Assessor:
                 reported[observation.signal] = observation
             return
         if reading.undecodable is not None:
-            self._ears.unreadable(t_ns, reading)
-        self._frame_of[reading.message] = self.frames
-        self._heard_ns[reading.message] = t_ns
-        self._ears.bus.heard(reading.message, t_ns)
-        if not self._boots.awake(reading.node):
+            self.ears.unreadable(t_ns, reading)
+        self.frame_of[reading.message] = self.frames
+        self.message_ns[reading.message] = t_ns
+        self.ears.bus.heard(reading.message, t_ns)
+        if not self.boots.awake(reading.node):
             for observation in reading.observations:
                 reported[observation.signal] = observation
                 if observation.signal.startswith("boot:"):
@@ -354,6 +382,8 @@ class Assessor:
             payloads[reading.message] = body
             if self._stirring(t_ns, judge, reading):
                 payloads.pop(reading.message, None)
+            if self._unknown:
+                self._note_known(judge)
         for observation in reading.observations[len(body) :]:
             reported[observation.signal] = observation
             self._other(t_ns, reading, observation)
@@ -361,7 +391,7 @@ class Assessor:
     def _stirring(self, t_ns: int, judge: Judge, reading: Reading) -> bool:
         """Look at what a report shows. Whether some of it needs a look the next time too."""
         calm, rules, currents = judge.calm, self.rules, judge.currents
-        reported, unavailable = self.reported, self._ears.unavailable
+        reported, unavailable = self.reported, self.ears.unavailable
         stirring = False
         for observation in reading.body:
             signal, value = observation[0], observation[1]
@@ -370,12 +400,12 @@ class Assessor:
             stirring = True
             reported[signal] = observation
             if value is None:
-                self._ears.not_available(t_ns, reading.node, observation)
+                self.ears.not_available(t_ns, reading.node, observation)
             elif (current := currents.get(signal)) is not None:
                 current.sample(t_ns, value)
             elif (rule := rules.get(signal)) is not None:
                 if unavailable and signal in unavailable:
-                    self._ears.available(t_ns, rule)
+                    self.ears.available(t_ns, rule)
                 judge.sample(t_ns, signal, value)
             else:
                 self._other(t_ns, reading, observation)
@@ -385,43 +415,43 @@ class Assessor:
         assert self.judge
         kind = observation.signal.partition(":")[0]
         if kind == "counter":
-            self._ears.bus.count(reading.message, t_ns, observation.raw)
+            self.ears.bus.count(reading.message, t_ns, observation.raw)
         elif kind == "supply_v" and observation.value is not None:
             self.judge.sample(t_ns, observation.signal, observation.value)
-        elif kind == "boot" and t_ns - self._boots.since(reading.node) > BOOT_TWICE_NS:
+        elif kind == "boot" and t_ns - self.boots.since(reading.node) > BOOT_TWICE_NS:
             box = reading.node
-            self._ears.frame_index = self.frames
+            self.ears.frame_index = self.frames
             self._unheard_by(self.judge, box, t_ns)
-            earliest = self._ears.booted(t_ns, box, observation.raw, own_session=self.own_session)
+            earliest = self.ears.booted(t_ns, box, observation.raw, own_session=self.own_session)
             hidden_ns = round(self.spec.boxes[box].wake.not_available_ms * MS)
-            self._causes.apply(Event(t_ns, ev.WAKE, box, 1), earliest, more_ns=self._cycle_ns + hidden_ns)
+            self.causes.apply(Event(t_ns, ev.WAKE, box, 1), earliest, more_ns=self._cycle_ns + hidden_ns)
             self.judge.grant(hidden_ns)
             levels = self.definitions.level_message
-            self._causes.woke({k: m for k, m in levels.items() if hears(self.spec, box, k)})
+            self.causes.woke({k: m for k, m in levels.items() if hears(self.spec, box, k)})
 
     def _unheard_by(self, judge: Judge, box: str, t_ns: int) -> None:
         """A box that boots unasked did not hear what was done since it stopped, for other boxes either."""
-        last_ns = self._ears.bus.nodes[box].before_ns
-        if self._boots.due(box) or last_ns is None:
+        last_ns = self.ears.bus.nodes[box].before_ns
+        if self.boots.due(box) or last_ns is None:
             return
         since_ns = last_ns - round(self.spec.boxes[box].respond_ms * MS)
-        causes = [s for s in self._causes.recent(since_ns, t_ns) if hears(self.spec, box, s.name)]
+        causes = [s for s in self.causes.recent(since_ns, t_ns) if hears(self.spec, box, s.name)]
         judge.lose(sorted({i for s in causes for i in s.clusters}), t_ns)
 
     def _supply(self, mark: SupplySwitched) -> None:
         if mark.on:
-            if self._boots.powered(mark.box, mark.t_ns):
-                self._ears.goes_dark(mark.box, mark.t_ns, WAKING)
+            if self.boots.powered(mark.box, mark.t_ns):
+                self.ears.goes_dark(mark.box, mark.t_ns, WAKING)
             return
-        self._causes.apply(Event(mark.t_ns, ev.SUPPLY, mark.box, 0), mark.t_ns)
-        self._boots.dark(mark.box)
-        self._ears.goes_dark(mark.box, mark.t_ns)
+        self.causes.apply(Event(mark.t_ns, ev.SUPPLY, mark.box, 0), mark.t_ns)
+        self.boots.dark(mark.box)
+        self.ears.goes_dark(mark.box, mark.t_ns)
 
     def _end_silence(self, judge: Judge, node: str, t_ns: int) -> None:
         """A silence that ends near its limit may or may not have been taken for a loss."""
-        what = self._lost.silence(node, t_ns, self._jitter_ns)
+        what = self.lost.silence(node, t_ns, self.jitter_ns)
         if what == "perhaps lost":
-            self._causes.apply(Event(t_ns, ev.LOST, node, 1), t_ns - self._jitter_ns, maybe=True)
+            self.causes.apply(Event(t_ns, ev.LOST, node, 1), t_ns - self.jitter_ns, maybe=True)
         elif what == "perhaps not":
             loss = self._losses[node]
             judge.doubt_event(loss.number, loss.clusters, t_ns)
@@ -459,7 +489,7 @@ class Assessor:
                     self.coverage.shown(circuit, (found[0].lo_pct + found[0].hi_pct) / 2)
 
     def _found(self, found: Found) -> None:
-        causes, findings = self._causes, self.findings
+        causes, findings = self.causes, self.findings
         stimulus = causes.before(found.cause)
         if stimulus:
             stimulus.found = True
@@ -470,11 +500,11 @@ class Assessor:
         if why:
             findings.doubt(found.subject, why, found.t_ns)
             return
-        if found.unseen and (message := self._ears.overdue(found)) is not None:
-            self._ears.message_missing(message, found.t_ns, complete=self._complete)
+        if found.unseen and (message := self.ears.overdue(found)) is not None:
+            self.ears.message_missing(message, found.t_ns, complete=self._complete)
             return
-        recent = causes.recent(found.since_ns - self._jitter_ns, found.t_ns)
-        shown_by = self._frame_of.get(self.definitions.signal_message.get(found.signal, ""))
+        recent = causes.recent(found.since_ns - self.jitter_ns, found.t_ns)
+        shown_by = self.frame_of.get(self.definitions.signal_message.get(found.signal, ""))
         leans_on = causes.unconfirmed(found.clusters)
         findings.of_signal(found, stimulus, recent, name, shown_by, leans_on)
 
@@ -487,9 +517,9 @@ class Assessor:
             return unseen(blind, found.signal)
         if not found.unseen:
             return ""
-        if found.signal in self._ears.unavailable:
+        if found.signal in self.ears.unavailable:
             return f"the box does not report {found.signal} readably"
-        if box and not self._ears.bus.heard_within(box, found.since_ns):
+        if box and not self.ears.bus.heard_within(box, found.since_ns):
             return f"nothing was heard of box {box} while {found.signal} was judged"
         return ""
 

@@ -66,6 +66,10 @@ class Boots:
         """Whether it was asked to boot, and has not yet."""
         return box in self._due
 
+    def next_overdue_ns(self, jitter_ns: int) -> int:
+        """When the first of them is overdue."""
+        return min(latest for _, latest in self._due.values()) + 2 * jitter_ns + 1
+
     def overdue(self, t_ns: int, jitter_ns: int) -> Iterator[tuple[str, int]]:
         """Boxes that should have booted by now, with the latest instant; each once."""
         for box, (_, latest) in list(self._due.items()):

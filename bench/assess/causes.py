@@ -12,6 +12,7 @@ from bench.definitions import Reading
 from bench.judge import Judge
 from bench.judge.rules import MS
 
+from .agenda import Agenda
 from .findings import Findings, milliseconds
 from .stimulus import Stimulus
 
@@ -24,7 +25,10 @@ class Causes:
     `repeats_count`: a repeated event counter is a new event (the spec's option).
     """
 
-    def __init__(self, judge: Judge, findings: Findings, jitter_ns: int, *, repeats_count: bool) -> None:
+    def __init__(
+        self, judge: Judge, findings: Findings, jitter_ns: int, agenda: Agenda, *, repeats_count: bool
+    ) -> None:
+        self._agenda = agenda
         self._judge = judge
         self._findings = findings
         self._jitter_ns = jitter_ns
@@ -99,6 +103,7 @@ class Causes:
         if tag is not None and self.confirms:
             self._awaiting[tag] = stimulus
             stimulus.unconfirmed = True
+            self._agenda.by(stimulus.t_ns + CONFIRM_WITHIN_NS + 1)
         return stimulus
 
     def apply(
@@ -119,7 +124,13 @@ class Causes:
         elif event.kind == ev.RELEASE:
             self._judge.let_go(event.name)
         self.pending.append(stimulus)
+        self._agenda.by(self.pending[0].due_ns + 1)
         return stimulus
+
+    @property
+    def waits(self) -> bool:
+        """Whether something has yet to be confirmed, or a key was down as its box woke."""
+        return bool(self._awaiting or self._held_over)
 
     @property
     def held(self) -> frozenset[str]:
@@ -156,6 +167,8 @@ class Causes:
         out = []
         while self.pending and t_ns > self.pending[0].due_ns:
             out.append(self.pending.popleft())
+        if self.pending:
+            self._agenda.by(self.pending[0].due_ns + 1)
         return out
 
     # ---- whether they reached the box
@@ -182,6 +195,7 @@ class Causes:
         """Sends that a confirming link has never spoken of again."""
         if not self._awaiting:
             return
+        self._agenda.by(max(t_ns, min(s.t_ns for s in self._awaiting.values()) + CONFIRM_WITHIN_NS) + 1)
         for tag, stimulus in list(self._awaiting.items()):
             if stimulus.t_ns < t_ns - CONFIRM_WITHIN_NS:
                 del self._awaiting[tag]

@@ -18,24 +18,20 @@ from bench.definitions import Definitions
 
 
 def causes_first(
-    entries: Iterable[Entry], definitions: Definitions, jitter_ns: int
+    entries: Iterable[tuple[Entry, int | None]], definitions: Definitions, jitter_ns: int
 ) -> Iterator[tuple[Entry, int | None]]:
-    """Entries by their instants, frames of panels, screens and sensors `jitter_ns` earlier than stamped;
-    with each frame its number in the recording. Memory: what comes within twice the jitter."""
+    """Entries, with the numbers of those that are frames, by their instants; frames of panels, screens and
+    sensors `jitter_ns` earlier than stamped. Memory: what comes within twice the jitter."""
     held: list[tuple[int, int, Entry, int | None]] = []
-    is_control: dict[tuple[int, bool], bool] = {}
-    frames = -1
+    known: dict[tuple[int, bool], bool] = {}
     latest_ns = -(1 << 62)
-    for order, entry in enumerate(entries):
-        number = None
+    for order, (entry, number) in enumerate(entries):
         at_ns = entry.t_ns
         if isinstance(entry, Frame):
-            frames += 1
-            number = frames
             key = entry.can_id, entry.extended
-            if key not in is_control:
-                is_control[key] = _is_control(definitions, *key)
-            if is_control[key]:
+            if key not in known:
+                known[key] = is_control(definitions, *key)
+            if known[key]:
                 at_ns -= jitter_ns
                 entry = entry._replace(t_ns=at_ns)
         heapq.heappush(held, (at_ns, order, entry, number))
@@ -50,7 +46,18 @@ def causes_first(
         yield entry, number
 
 
-def _is_control(definitions: Definitions, can_id: int, extended: bool) -> bool:
+def numbered(entries: Iterable[Entry], first: int = 0) -> Iterator[tuple[Entry, int | None]]:
+    """Entries with the numbers of those that are frames."""
+    for entry in entries:
+        if isinstance(entry, Frame):
+            yield entry, first
+            first += 1
+        else:
+            yield entry, None
+
+
+def is_control(definitions: Definitions, can_id: int, extended: bool) -> bool:
+    """Whether frames of this identifier are of a panel, a screen or a sensor, or wake a box."""
     if any(r[2] == extended and not (r[0] ^ can_id) & r[1] for r in definitions.reports):
         return False
     carriers = [c.carrier for c in definitions.controls]

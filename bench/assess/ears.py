@@ -10,6 +10,7 @@ from bench.judge.rules import MS, SignalRule
 from bench.judge.sleep import WAKING, WITHOUT
 from bench.spec.model import Spec
 
+from .agenda import Agenda
 from .boots import Boots
 from .findings import Findings, milliseconds, silence
 from .nodes import Bus, Message, Node
@@ -32,12 +33,15 @@ class Ears:
         jitter_ns: int,
         started_ns: int,
         complete: bool,
+        agenda: Agenda,
+        watch: Agenda,
     ) -> None:
         self._spec = spec
         self._judge = judge
         self._findings = findings
         self.boots = boots
         self._jitter_ns = jitter_ns
+        self._agenda = agenda
         self._started_ns = started_ns
         self._complete = complete  # the link would have told of any frame it lost
         self._message_of = definitions.signal_message
@@ -62,6 +66,7 @@ class Ears:
                 if m.node in spec.boxes
             ],
             2 * jitter_ns,
+            watch,
             missing=self._message_missing,
             silent=self._node_silent,
             back=self._node_back,
@@ -74,7 +79,7 @@ class Ears:
     def pass_time(self, t_ns: int, maybe_called: set[str]) -> None:
         """Who should have been heard by now? `maybe_called`: boxes whose wake message was not confirmed."""
         for box, since in self.boots.overdue(t_ns, self._jitter_ns) if self.boots.expects else ():
-            if not self.bus.heard_within(box, since):
+            if not self.bus.heard_within(box, since - self.bus.nodes[box].limit_ns):
                 self._findings.doubt(box, silence(box, since) + ": whether it woke cannot be told", since)
             elif box in maybe_called:
                 self._findings.doubt(box, "the link did not confirm its wake message", since)
@@ -88,6 +93,8 @@ class Ears:
                 self._findings.of_box(
                     "missing", box, since, "awake", "nothing", f"boot:{box}", self.frame_index
                 )
+        if self.boots.expects:
+            self._agenda.by(self.boots.next_overdue_ns(self._jitter_ns))
         self.bus.look(t_ns)
 
     def told_to_wake(self, box: str, t_ns: int) -> None:
@@ -96,6 +103,7 @@ class Ears:
 
     def goes_dark(self, box: str, t_ns: int, why: str = WITHOUT) -> None:
         """Nothing need be heard or shown of a box until it has booted."""
+        self._agenda.by(t_ns)
         self._judge.fell_asleep(box, why, t_ns)
         if len(self._clusters_of) > 1 or why == WAKING:
             self._judge.unsure(box, self._clusters_of[box], t_ns)

@@ -10,6 +10,7 @@ from bench.core.verdict import Deviation, Doubt
 from bench.judge.found import Found
 from bench.judge.rules import MS
 
+from .agenda import Agenda
 from .fold import Folder, Mark
 from .stimulus import Stimulus
 
@@ -37,8 +38,9 @@ class Suspect(NamedTuple):
 class Findings:
     """Deviations, folded; doubts, each said once; stretches of blindness."""
 
-    def __init__(self, model: Model) -> None:
+    def __init__(self, model: Model, agenda: Agenda) -> None:
         self._model = model
+        self._agenda = agenda
         self.folder = Folder()
         self.doubts: list[Doubt] = []
         self.blind: deque[Blind] = deque(maxlen=REMEMBERED_BLIND)
@@ -104,7 +106,7 @@ class Findings:
         if certain:
             self.folder.add(deviation, mark)
             return
-        self._suspects.append(Suspect(t_ns if since_ns is None else since_ns, deviation, mark))
+        self._suspect(Suspect(t_ns if since_ns is None else since_ns, deviation, mark))
 
     def of_signal(
         self,
@@ -153,7 +155,11 @@ class Findings:
             targeted=bool(control) and subject in self._model.targets(control),
             amps=found.amps,
         )
-        self._suspects.append(Suspect(found.since_ns - self.grace_ns, deviation, mark, leans_on))
+        self._suspect(Suspect(found.since_ns - self.grace_ns, deviation, mark, leans_on))
+
+    def _suspect(self, suspect: Suspect) -> None:
+        self._suspects.append(suspect)
+        self._agenda.by(suspect.deviation.t_ns + self.hold_ns + 1)
 
     def decide(self, t_ns: int | None = None) -> None:
         """Whatever nothing can excuse any more by `t_ns` (None: the end) is a discrepancy."""
@@ -162,6 +168,7 @@ class Findings:
             since_ns, deviation, mark, leans_on = suspects[0]
             waits = any(s.unconfirmed for s in leans_on)
             if t_ns is not None and (waits or t_ns <= deviation.t_ns + self.hold_ns):
+                self._agenda.by(max(t_ns, deviation.t_ns + self.hold_ns) + 1)
                 return
             suspects.popleft()
             blind = self.blind_over(since_ns, deviation.t_ns)

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 from bench.judge.rules import MS
 
+from .agenda import FOREVER, Agenda
+
 SILENT_CYCLES, MISSING_CYCLES = 4.0, 2.6
 SLACK_NS = 60 * MS
-LOOK_AT_LEAST_NS, LOOK_AT_MOST_NS = 20 * MS, 100.0 * MS
 STUCK_AFTER = 4
 REPEATS_TOLD = 5  # CAN itself may deliver a frame twice now and then (error in its last bit)
 
@@ -23,7 +24,7 @@ class Message:
 
     name: str
     node: str
-    cycle_ns: int
+    cycle_ns: int  # 0: not cyclic
     signals: tuple[str, ...]
     counter_bits: int = 8
     counted_as: str = ""
@@ -33,6 +34,7 @@ class Message:
     missing: bool = False
     stuck: bool = False
     repeats: int = 0
+    limit_ns: int = 0  # missing when it has not come for longer
 
 
 @dataclass(slots=True)
@@ -47,6 +49,7 @@ class Node:
     longest_gap_ns: int = 0  # without a frame since it was to go dark
     awake: bool = True
     silent: bool = False
+    limit_ns: int = 0  # silent when nothing of it has come for longer
 
 
 class Bus:
@@ -62,6 +65,7 @@ class Bus:
         self,
         messages: Iterable[Message],
         jitter_ns: int,
+        agenda: Agenda,
         *,
         missing: Callable[[Message, int], None],
         silent: Callable[[Node, int], None],
@@ -78,10 +82,15 @@ class Bus:
             node = self.nodes.setdefault(message.node, Node(message.node))
             if message.cycle_ns:
                 node.shortest_ns = min(node.shortest_ns, message.cycle_ns)
+        for message in self.messages.values():
+            message.limit_ns = round(MISSING_CYCLES * message.cycle_ns) + jitter_ns + SLACK_NS
+        for node in self.nodes.values():
+            node.limit_ns = round(SILENT_CYCLES * node.shortest_ns) + jitter_ns + SLACK_NS
         self._jitter_ns = jitter_ns
+        self._agenda = agenda
         self._missing, self._silent, self._back, self._gap, self._stuck = missing, silent, back, gap, stuck
         self._repeated = repeated
-        self._next_look = 0
+        self._next_ns = 0
 
     def heard(self, name: str, t_ns: int) -> None:
         """A frame of message `name` arrived. Of a multiplexed one whose page cannot be told it may be
@@ -91,11 +100,15 @@ class Bus:
         node = self.nodes.get(pages[0].node if pages else name.partition("/")[0])
         if node is None:
             return
-        if node.last_ns is not None and t_ns - node.last_ns > node.longest_gap_ns:
+        if node.last_ns is None:
+            self._look_anew(t_ns)
+        elif t_ns - node.last_ns > node.longest_gap_ns:
             node.longest_gap_ns = t_ns - node.last_ns
         node.before_ns, node.last_ns = node.last_ns, t_ns
         node.frames += 1
         for page in pages:
+            if page.missing or page.last_ns is None:
+                self._look_anew(t_ns)
             page.last_ns, page.missing = t_ns, False
         if node.silent:
             node.silent = False
@@ -103,10 +116,32 @@ class Bus:
                 if other.node == node.name:
                     other.last_ns = t_ns
                     other.counter = None
+            self._look_anew(t_ns)
             self._back(node, t_ns)
+
+    def _look_anew(self, t_ns: int) -> None:
+        self._next_ns = t_ns
+        self._agenda.by(t_ns)
 
     def _pages_of(self, name: str) -> tuple[Message, ...]:
         return tuple(m for n, m in self.messages.items() if n.startswith((f"{name} page ", f"{name}.")))
+
+    def counted(self, message: Message) -> Message:
+        """The message that keeps its counter."""
+        return self._counts[message.name]
+
+    def passed(self, message: Message, t_ns: int, counter: int | None) -> None:
+        """Frames of a message came, the last at `t_ns`, as they should."""
+        message.last_ns = t_ns
+        if counter is not None:
+            self._counts[message.name].counter = counter
+
+    def passed_by(self, node: Node, count: int, before_ns: int | None, last_ns: int, gap_ns: int) -> None:
+        """`count` frames of a node came, the last but one at `before_ns`, `gap_ns` apart at most."""
+        if node.last_ns is not None:
+            node.longest_gap_ns = max(node.longest_gap_ns, gap_ns)
+        node.before_ns, node.last_ns = node.last_ns if before_ns is None else before_ns, last_ns
+        node.frames += count
 
     def uncounted(self, name: str) -> None:
         """A frame of message `name` arrived whose counter could not be read: the next is no gap."""
@@ -136,47 +171,46 @@ class Bus:
 
     def look(self, t_ns: int) -> None:
         """Time has passed: who should have been heard by now?"""
-        if t_ns < self._next_look:
+        if t_ns < self._next_ns:
+            self._agenda.by(self._next_ns)
             return
-        waits = LOOK_AT_MOST_NS  # until something can be overdue, as far as can be told now
+        next_ns = FOREVER  # when something can be overdue, as far as can be told now
         for node in self.nodes.values():
             if not node.awake or node.last_ns is None or node.silent:
                 continue
-            left = node.last_ns + self._silence_ns(node) - t_ns
-            if left < 0:
+            until_ns = node.last_ns + node.limit_ns
+            if until_ns < t_ns:
                 node.silent = True
                 self._silent(node, t_ns)
-            elif left < waits:
-                waits = left
+            elif until_ns < next_ns:
+                next_ns = until_ns
         for message in self.messages.values():
             if message.missing or message.last_ns is None or not message.cycle_ns:
                 continue
             node = self.nodes[message.node]
             if not node.awake or node.silent:
                 continue
-            left = message.last_ns + MISSING_CYCLES * message.cycle_ns + self._jitter_ns + SLACK_NS - t_ns
-            if left < 0 and self._alive_throughout(node, message, t_ns):
+            until_ns = message.last_ns + message.limit_ns
+            if until_ns < t_ns and self._is_alive(node, t_ns):
                 message.missing = True
                 self._missing(message, t_ns)
-            elif left < waits:
-                waits = left
-        self._next_look = t_ns + max(LOOK_AT_LEAST_NS, round(waits) + 1)
+            elif until_ns < next_ns:
+                next_ns = until_ns
+        self._next_ns = max(next_ns, t_ns) + 1
+        self._agenda.by(self._next_ns)
 
-    def _alive_throughout(self, node: Node, message: Message, t_ns: int) -> bool:
+    def _is_alive(self, node: Node, t_ns: int) -> bool:
         return node.last_ns is not None and t_ns - node.last_ns <= 2 * node.shortest_ns + self._jitter_ns
-
-    def _silence_ns(self, node: Node) -> float:
-        return SILENT_CYCLES * node.shortest_ns + self._jitter_ns + SLACK_NS
 
     def known_silent_ns(self) -> int:
         """How long after its last frame a box is known to be silent, at the latest."""
         cyclic = [n for n in self.nodes.values() if n.shortest_ns < 1 << 60]
-        return max((round(self._silence_ns(n)) for n in cyclic), default=0)
+        return max((n.limit_ns for n in cyclic), default=0)
 
     def was_silent(self, name: str) -> bool:
         """Whether the node was silent for a stretch since it was to go dark."""
         node = self.nodes[name]
-        return node.longest_gap_ns > self._silence_ns(node)
+        return node.longest_gap_ns > node.limit_ns
 
     def sleep(self, name: str) -> None:
         """The node's supply went off: silence is right."""
@@ -188,6 +222,7 @@ class Bus:
         """The node booted: its counters start anew and its cycles count from now."""
         node = self.nodes[name]
         node.awake, node.silent, node.last_ns = True, False, t_ns
+        self._look_anew(t_ns)
         for message in self.messages.values():
             if message.node == name:
                 message.counter, message.same, message.missing = None, 0, False

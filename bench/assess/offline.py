@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,11 +11,12 @@ from bench.core.frame import Frame
 from bench.core.model import Model
 from bench.core.verdict import Verdict
 from bench.definitions import Definitions
+from bench.session import Session
 from bench.spec.model import Spec
 from bench.spec.profile import BenchProfile
 
 from .assessor import Assessor
-from .early import causes_first
+from .early import causes_first, numbered
 from .joined import Recording
 
 MS = 1_000_000
@@ -100,16 +101,51 @@ def tell(
 ) -> None:
     """Tells an assessor the recording, or the part of it."""
     began = part.from_ns is None
-    for entry, number in _told(session, definitions, jitter_ms):
+
+    def one(entry: Entry, number: int | None) -> bool:
+        nonlocal began
         if part.to_ns is not None and entry.t_ns > part.to_ns:
             assessor.stop_at(part.to_ns)
-            break
+            return False
         if not began and part.from_ns is not None and entry.t_ns >= part.from_ns:
             began = True
             assessor.judge_from(part.from_ns)
         assessor.feed(entry, number)
+        return True
+
+    if not _tell_many(session, assessor, definitions, one, jitter_ms, part):
+        for entry, number in _told(session, definitions, jitter_ms):
+            if not one(entry, number):
+                break
     if not began and part.from_ns is not None:
         assessor.judge_from(part.from_ns)
+
+
+def _tell_many(
+    session: Recording,
+    assessor: Assessor,
+    definitions: Definitions,
+    one: Callable[[Entry, int | None], bool],
+    jitter_ms: float | None,
+    part: Part,
+) -> bool:
+    """Tells a large recording of another logger many frames at a time; False when it is none."""
+    if _has_marks(session) or not isinstance(session, Session) or not session.is_large:
+        return False
+    from .skim import Skim
+    from .told import Teller
+
+    jitter_ns = round(_declared(jitter_ms) * MS)
+    teller = Teller(definitions, jitter_ns)
+    borders_ns = tuple(
+        t for t in (part.from_ns, None if part.to_ns is None else part.to_ns + 1) if t is not None
+    )
+    chunks = session.chunks()
+    if Skim(assessor, definitions, one, borders_ns).tell(teller.batches(chunks)) and teller.unsound:
+        for entry, number in causes_first(teller.rest(chunks), definitions, jitter_ns):
+            if not one(entry, number):
+                break
+    return True
 
 
 def _told(
@@ -117,7 +153,7 @@ def _told(
 ) -> Iterator[tuple[Entry, int | None]]:
     if _has_marks(session):
         return ((entry, None) for entry in session.entries())
-    return causes_first(session.entries(), definitions, round(_declared(jitter_ms) * MS))
+    return causes_first(numbered(session.entries()), definitions, round(_declared(jitter_ms) * MS))
 
 
 def _has_marks(session: Recording) -> bool:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from bench.core.frame import Frame
 from bench.core.signal import Observation, Undecodable
 
+from .controls import ControlReader, Several
 from .database import Field
 from .observers import Observer, Page, Switch
 from .readings import Reading
@@ -78,19 +79,19 @@ def decode_bulk(
             if not fits.all():
                 got.slow.append(rows[~fits])
                 rows = rows[fits]
-            _read(got, reader, _Words(rows, little[rows]))
+            _read(got, reader, Words(rows, little[rows]))
     others, undecodable = _slowly(definitions, got, ids, words, lengths)
     return Bulk({s: _joined(parts) for s, parts in got.parts.items()}, undecodable, others)
 
 
-class _Words(NamedTuple):
+class Words(NamedTuple):
     """The payloads of some rows, as little-endian numbers."""
 
     rows: Rows
     little: NDArray[np.uint64]
 
-    def of(self, places: NDArray[np.bool_] | Rows) -> _Words:
-        return _Words(self.rows[places], self.little[places])
+    def of(self, places: NDArray[np.bool_] | Rows) -> Words:
+        return Words(self.rows[places], self.little[places])
 
     def take(self, f: Field, length: int) -> NDArray[np.int64] | NDArray[np.uint64]:
         """The raw values of a field in messages of `length` bytes."""
@@ -99,7 +100,7 @@ class _Words(NamedTuple):
         return _signed(bits, f)
 
 
-def _read(got: _Gathered, reader: Page | Switch, words: _Words) -> None:
+def _read(got: _Gathered, reader: Page | Switch, words: Words) -> None:
     if isinstance(reader, Page):
         _read_page(got, reader, words)
         return
@@ -113,7 +114,7 @@ def _read(got: _Gathered, reader: Page | Switch, words: _Words) -> None:
     got.slow.append(words.rows[left])
 
 
-def _read_page(got: _Gathered, page: Page, words: _Words) -> None:
+def _read_page(got: _Gathered, page: Page, words: Words) -> None:
     bad: NDArray[np.bool_] | None = None
     for o in (*page.body, *page.counters):
         raw = words.take(o.field, page.length)
@@ -242,3 +243,92 @@ def _slowly(
 def _bytes_of(payloads: NDArray[np.uint8]) -> list[bytes]:
     whole, width = payloads.tobytes(), payloads.shape[1]
     return [whole[at : at + width] for at in range(0, len(whole), width)]
+
+
+class PageRows(NamedTuple):
+    """The frames of one page among many. `rows` rise."""
+
+    page: Page
+    words: Words
+
+    @property
+    def rows(self) -> Rows:
+        """Numbers of the frames."""
+        return self.words.rows
+
+    def values(self, o: Observer) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """Of one signal the value in each frame (NaN: not available), and where it means nothing."""
+        raw = self.words.take(o.field, self.page.length)
+        if o.field.size <= _TABLED_BITS and not o.field.signed:
+            table = _table(o)
+            return table.values.take(raw), table.wrong.take(raw)
+        values, _, wrong = _values(o, raw)
+        return values, wrong
+
+    def raw(self, o: Observer) -> NDArray[np.int64]:
+        """The raw value of one signal in each frame."""
+        return self.words.take(o.field, self.page.length).astype(np.int64)
+
+
+class ControlRows(NamedTuple):
+    """The frames of one control message among many, as little-endian numbers; `fits`: of right length."""
+
+    reader: ControlReader | Several
+    rows: Rows
+    little: NDArray[np.uint64]
+    fits: NDArray[np.bool_]
+
+
+@dataclass(slots=True)
+class Sorted:
+    """Many frames by what reads them. `odd`: those to be read one by one."""
+
+    pages: list[PageRows]
+    controls: list[ControlRows]
+    odd: Rows
+
+
+def sort_frames(
+    definitions: Definitions,
+    ids: NDArray[np.uint32],
+    payloads: NDArray[np.uint8],
+    lengths: NDArray[np.integer],
+) -> Sorted:
+    """Puts data frames of boxes and controls into heaps; `ids`, `payloads`, `lengths` as in `decode_bulk`.
+
+    Frames that nobody reads are in none.
+    """
+    little = np.ascontiguousarray(payloads, dtype=np.uint8).view("<u8").ravel().astype(_U64, copy=False)
+    out = Sorted([], [], np.zeros(0, np.intp))
+    odd: list[Rows] = []
+    for can_id, mask, extended, reader in definitions.routes:
+        wanted = np.uint32(can_id & mask | (EXTENDED if extended else 0))
+        rows = np.flatnonzero((ids & np.uint32(mask | EXTENDED)) == wanted)
+        if not rows.size:
+            continue
+        if not isinstance(reader, Page | Switch):
+            length = (reader.parts[0] if isinstance(reader, Several) else reader).carrier.length
+            out.controls.append(ControlRows(reader, rows, little[rows], lengths[rows] == length))
+            continue
+        fits = lengths[rows] == reader.length
+        if not fits.all():
+            odd.append(rows[~fits])
+            rows = rows[fits]
+        _sort_pages(out.pages, odd, reader, Words(rows, little[rows]))
+    if odd:
+        out.odd = np.sort(np.concatenate(odd))
+    return out
+
+
+def _sort_pages(pages: list[PageRows], odd: list[Rows], reader: Page | Switch, words: Words) -> None:
+    if isinstance(reader, Page):
+        if words.rows.size:
+            pages.append(PageRows(reader, words))
+        return
+    choice = words.take(reader.field, reader.length)
+    left = np.ones(words.rows.size, dtype=bool)
+    for raw, page in reader.pages.items():
+        here = choice == raw
+        left &= ~here
+        _sort_pages(pages, odd, page, words.of(here))
+    odd.append(words.rows[left])

@@ -139,6 +139,10 @@ class LevelKeys:
                 return value == SENSOR_WORDS["on"]
         return f"is {raw}, which means nothing"
 
+    def is_plain(self, data: bytes) -> bool:
+        """Whether every level in a payload of right length can be read."""
+        return not any(isinstance(self._level(w.take(data)), str) for w in self.places.values())
+
     def raw_of(self, is_on: bool) -> int:
         """The raw value to send for a level."""
         wanted = SENSOR_WORDS["on" if is_on else "off"]

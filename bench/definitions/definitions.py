@@ -36,8 +36,10 @@ class Definitions:
 
     `warnings`: what the spec names and nobody can see or send. `paths`: every file read.
     `unobservable`: signal -> why. `cannot_send`: control, sensor or `wake BOX` -> why.
+    `signal_message`: signal -> the message that shows it; `messages_of`: all that show something of it.
     `keys`: controls that can be pressed. `level_message`: control that is sent as a level, again and again
-    -> the message that carries it. `reports`: identifier, mask, extended, reader of what boxes send.
+    -> the message that carries it. `reports`: identifier, mask, extended, reader of what boxes send;
+    `routes`: of what controls send too, the first that fits counts.
     """
 
     def __init__(
@@ -57,10 +59,11 @@ class Definitions:
         self.level_message: Mapping[str, str] = {k: c.carrier.name for c in levels for k in c.places}
         self.reports = tuple(r for b in bound for r in b.reports.readers)
         self._pages = [(page, message) for b in bound for page, message, _ in b.reports.pages]
-        self._routes = all_routes(self.reports, self.controls)
+        self.routes = all_routes(self.reports, self.controls)
         self._by_id: dict[int, Reader | None] = {}
         self._observers: dict[str, tuple[Observer, BoundMessage, Page]] = {}
         self.signal_message: Mapping[str, str] = self._signals()
+        self.messages_of: Mapping[str, tuple[str, ...]] = self._showing()
 
     def _signals(self) -> dict[str, str]:
         """Signal -> message; a field that only hints at a fault counts where nothing else shows it."""
@@ -73,6 +76,13 @@ class Definitions:
                         self._observers[o.signal] = (o, message, page)
         for _, message in self._pages:
             found |= {s: message.name for s in message.signals if s.startswith("identity:")}
+        return found
+
+    def _showing(self) -> dict[str, tuple[str, ...]]:
+        found: dict[str, tuple[str, ...]] = {}
+        for page, message in self._pages:
+            for signal in dict.fromkeys((*page.signals, *message.signals)):
+                found[signal] = (*found.get(signal, ()), message.name)
         return found
 
     def decode(self, frame: Frame) -> Reading | None:
@@ -89,7 +99,7 @@ class Definitions:
         return reader.read(frame)
 
     def _find(self, frame_id: int, frame_extended: bool) -> Reader | None:
-        for can_id, mask, extended, reader in self._routes:
+        for can_id, mask, extended, reader in self.routes:
             if extended == frame_extended and not (can_id ^ frame_id) & mask:
                 return reader
         return None

@@ -117,6 +117,7 @@ class Page:
         "_plans",
         "body",
         "counters",
+        "extra_bits",
         "extras",
         "length",
         "message",
@@ -137,9 +138,12 @@ class Page:
         self.message, self.node, self.length, self.selected = message, node, length, selected
         self.body, self.counters = body, counters
         self.extras = [extra for _, extra in extras]
-        self._body_bits = 0
-        for f in [o.field for o in body] + [f for group, _ in extras for f in group]:
-            self._body_bits |= little_mask(f, length)
+        self.extra_bits = 0  # of the little-endian payload
+        for f in [f for group, _ in extras for f in group]:
+            self.extra_bits |= little_mask(f, length)
+        self._body_bits = self.extra_bits
+        for o in body:
+            self._body_bits |= little_mask(o.field, length)
         orders: tuple[tuple[Order, bool], ...] = (("little", False), ("big", True))
         by_order = [(order, [o for o in body if o.field.big is big]) for order, big in orders]
         self._plans = [(order, plan) for order, plan in by_order if plan]

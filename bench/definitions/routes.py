@@ -8,10 +8,10 @@ from dataclasses import replace
 from bench.core.errors import Complaint
 
 from .controls import Carrier, ControlReader, Heartbeat, LevelKeys, Several, WakeCall
-from .observers import Page, Reader, Switch
+from .observers import Page, Switch
 from .readings import BoundMessage
 
-Route = tuple[int, int, bool, Reader]  # identifier, mask, extended
+Route = tuple[int, int, bool, Page | Switch | ControlReader | Several]  # identifier, mask, extended
 Report = tuple[int, int, bool, Page | Switch]
 
 

@@ -314,13 +314,29 @@ class ClusterJudge:
             if settled:
                 self._calm[signal] = value
             return
-        alive = [w for w in worlds if self._survives(w, signal, t_ns, value)]
+        version = self.version
+        alive, settled = [], True
+        for world in worlds:
+            place, watch = world.watches[signal]
+            explained = watch.explain(world.traces[place], t_ns, value)
+            if explained is not None and self._learn(world, place, watch, t_ns, value):
+                alive.append(world)
+                settled = settled and explained
         if not alive:
             self._explain(signal, t_ns, value)
             return
         alive = self._merged(alive, t_ns)
         if len(alive) < len(worlds):
             self._settle_on(alive, t_ns)
+        elif settled and self.version == version and self._has_learned(signal, t_ns):
+            self._calm[signal] = value
+
+    def _has_learned(self, signal: str, t_ns: int) -> bool:
+        """Whether the same value will tell no more of which world it is until something changes."""
+        since_ns = t_ns - self.window_ns
+        if max(self.caused_ns, self.steady_from[signal]) >= since_ns:
+            return False
+        return all(w.before is None and w.at_rest(since_ns) for w in self.worlds)
 
     def _while_lost(self, t_ns: int, signal: str, value: float) -> None:
         """Nothing is judged, but what came too late is named, and what deviates at the same time: the
@@ -381,12 +397,6 @@ class ClusterJudge:
             if len(alive) < len(self.worlds):
                 self._settle_on(alive, t_ns)
         self.learned[signal] = self.version, value
-
-    def _survives(self, world: World, signal: str, t_ns: int, value: float) -> bool:
-        place, watch = world.watches[signal]
-        if not watch.sample(world.traces[place], t_ns, value):
-            return False
-        return self._learn(world, place, watch, t_ns, value)
 
     def _learn(self, world: World, place: int, watch: Watch, t_ns: int, value: float) -> bool:
         """Resolve an uncertain end, and narrow what is not known exactly; False: impossible after all."""

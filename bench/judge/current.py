@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from bench.core.timeline import Steady
 from bench.loads import Band, Load, band
@@ -11,6 +12,10 @@ from .cluster import ClusterJudge
 from .found import Found
 from .rules import SignalRule
 from .trace import level_words
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 IN_A_ROW = 2  # one odd reading proves nothing
 
@@ -33,8 +38,8 @@ class CurrentJudge:
         self._report = report
         self.version = -1
         self.volts = (load.nominal_v, load.nominal_v)
-        self._band: Band | None = None
-        self._from_ns = 0
+        self.limits: Band | None = None
+        self.from_ns = 0
         self._level = 0.0
         self._cause = 0
         self._wrong = 0
@@ -44,19 +49,19 @@ class CurrentJudge:
         self.shown: dict[float, int] = {}  # level -> right readings
         self.undecided: dict[float, int] = {}  # level -> undecided readings
 
-    def _look(self) -> None:
+    def look(self) -> None:
         """The cluster or the supply changed: take over the course, where it is known."""
         self.version = self.cluster.version
         self._cause = self.cluster.cause
         self._close()
         found = self.cluster.settled_course(self.rule.subject)
         if found is None or not isinstance(found[0], Steady) or found[0].hi_pct - found[0].lo_pct > 1.0:
-            self._band = None
+            self.limits = None
             return
         course, since, _ = found
         self._level = round((course.lo_pct + course.hi_pct) / 2, 1)
-        self._band = band(self.load, (course.lo_pct, course.hi_pct), self.volts)
-        self._from_ns = since + self._settle_ns
+        self.limits = band(self.load, (course.lo_pct, course.hi_pct), self.volts)
+        self.from_ns = since + self._settle_ns
 
     def supply(self, volts: tuple[float, float]) -> None:
         """The supply moved: the band moves with it."""
@@ -74,12 +79,31 @@ class CurrentJudge:
         """Count what the last steady stretch showed."""
         self._close()
 
+    def is_odd(self, amps: NDArray[np.float64], t_ns: NDArray[np.int64]) -> NDArray[np.intp]:
+        """Which of many readings at the present course are outside the band; 1-d."""
+        limits = self.limits
+        if limits is None:
+            return amps[:0].nonzero()[0]
+        return (((amps < limits[0]) | (amps > limits[3])) & (t_ns >= self.from_ns)).nonzero()[0]
+
+    def passed(self, amps: NDArray[np.float64], t_ns: NDArray[np.int64]) -> None:
+        """Takes many readings none of which is odd."""
+        limits = self.limits
+        if limits is None:
+            return
+        amps = amps[t_ns >= self.from_ns]
+        if amps.size:
+            right = int(((amps >= limits[1]) & (amps <= limits[2])).sum())
+            self._right += right
+            self._undecided += amps.size - right
+            self._wrong = 0
+
     def sample(self, t_ns: int, current_a: float) -> None:
         """One reading."""
         if self.version != self.cluster.version:
-            self._look()
-        limits = self._band
-        if limits is None or t_ns < self._from_ns:
+            self.look()
+        limits = self.limits
+        if limits is None or t_ns < self.from_ns:
             return
         if limits[1] <= current_a <= limits[2]:
             self._right += 1
@@ -103,7 +127,7 @@ class CurrentJudge:
                 self.rule.signal,
                 self.rule.subject,
                 t_ns,
-                self._from_ns,
+                self.from_ns,
                 expected,
                 f"{current_a:.2f} A",
                 self._cause,

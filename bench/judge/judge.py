@@ -30,7 +30,7 @@ class Judge:
     `settle_ns`: circuit -> time to a steady current. `boxes`: all of the boat. `unclear(cluster, box,
     why)`: a cluster is not followed for the sake of that box. `resolves_ns`: circuit -> stimuli closer
     than this have no defined order (absent: they always have); `waits_ns`: circuit -> how long its box
-    waits for a press to last. `message_of`: signal -> the message that shows it.
+    waits for a press to last. `messages_of`: signal -> the messages that show it.
     """
 
     def __init__(
@@ -44,12 +44,12 @@ class Judge:
         unclear: Callable[[int, str, str], None] = lambda cluster, box, why: None,
         resolves_ns: Mapping[str, int] | None = None,
         waits_ns: Mapping[str, int] | None = None,
-        message_of: Mapping[str, str] | None = None,
+        messages_of: Mapping[str, Sequence[str]] | None = None,
     ) -> None:
         self.model = model
         self.sleep = Sleep(model, boxes)
         self._tell_unclear = unclear
-        self.calm = Calm(message_of or {})
+        self.calm = Calm(messages_of or {})
         self.cluster_of = {c: i for i, cs in enumerate(model.clusters) for c in cs}
         outputs: list[dict[str, SignalRule]] = [{} for _ in model.clusters]
         for name, rule in rules.items():
@@ -309,6 +309,7 @@ class Judge:
             version = owner.version
             owner.sample(t_ns, signal, value)
             if owner.version != version:
+                self._now = max(self._now, t_ns)
                 self.indicators.refresh_one(owner.number, t_ns, None, owner.cause)
                 self._plan_wake()
             return
@@ -330,10 +331,15 @@ class Judge:
         version = cluster.version
         cluster.learn(t_ns, signal, value)
         if cluster.version != version:
+            self._now = max(self._now, t_ns)
             self.indicators.refresh_one(cluster.number, t_ns, None, cluster.cause)
             self._plan_wake()
         elif settled and cluster.learned.get(signal) == (version, value):
             self.calm[signal] = value
+
+    def follows(self, signal: str) -> bool:
+        """Whether a signal is judged by what is expected of it, currents aside."""
+        return signal in self._cluster_by_signal or signal in self.indicators.by_signal
 
     # ---- currents
     def forget_currents(self) -> None:

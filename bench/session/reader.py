@@ -68,7 +68,7 @@ class Session:
         Raises: UsageError when the recording has no stamps; BenchError when the disk fails while reading.
         """
         self._need_stamps()
-        if self._is_large():
+        if self.is_large:
             for chunk in self.chunks():
                 yield from chunk.entries()
             return
@@ -131,7 +131,9 @@ class Session:
     def _walk(self) -> Walk:
         return Walk(self._frames_path, self._marks_path, list(self._header_bad), self.layout)
 
-    def _is_large(self) -> bool:
+    @property
+    def is_large(self) -> bool:
+        """Whether frames are better read many at a time. Raises: BenchError."""
         try:
             return self._frames_path.stat().st_size >= FAST_FROM
         except OSError as e:
@@ -148,7 +150,7 @@ class Session:
 
     def _walked(self) -> Walk:
         if self._found is None:
-            for _ in self.chunks(untimed=True) if self._is_large() or not self.timed else self.entries():
+            for _ in self.chunks(untimed=True) if self.is_large or not self.timed else self.entries():
                 pass
         assert self._found is not None
         return self._found

@@ -1,5 +1,6 @@
 """Silence, missing messages and counters: what is the box's fault and what nobody can tell."""
 
+from bench.assess.agenda import Agenda
 from bench.assess.nodes import Bus, Message
 
 MS = 1_000_000
@@ -11,6 +12,7 @@ class Ears:
         self.bus = Bus(
             [Message("State", "main", 100 * MS, ()), Message("Level", "main", 100 * MS, ())],
             4 * MS,
+            Agenda(),
             missing=lambda m, t: self.said.append(("missing", m.name)),
             silent=lambda n, t: self.said.append(("silent", n.name)),
             back=lambda n, t: self.said.append(("back", n.name)),
@@ -69,7 +71,7 @@ def test_a_counter_wraps_at_the_size_of_its_field():
     said = []
     messages = [Message("State", "main", 100 * MS, (), 4)]
     quiet = dict.fromkeys(("missing", "silent", "back", "stuck", "repeated"), lambda *_: None)
-    bus = Bus(messages, 4 * MS, gap=lambda m, t, n: said.append((m.name, n)), **quiet)
+    bus = Bus(messages, 4 * MS, Agenda(), gap=lambda m, t, n: said.append((m.name, n)), **quiet)
     for t, value in enumerate((13, 14, 15, 0, 1, 2)):
         bus.count("State", t * 100 * MS, value)
     assert said == []
@@ -81,7 +83,7 @@ def test_pages_that_share_a_counter_are_counted_together():
     said = []
     messages = [Message(f"A page {k}", "main", 100 * MS, (), 8, "A") for k in (1, 2)]
     quiet = dict.fromkeys(("missing", "silent", "back", "stuck", "repeated"), lambda *_: None)
-    bus = Bus(messages, 4 * MS, gap=lambda m, t, n: said.append((m.name, n)), **quiet)
+    bus = Bus(messages, 4 * MS, Agenda(), gap=lambda m, t, n: said.append((m.name, n)), **quiet)
     for t, value in enumerate((7, 8, 9, 10)):
         bus.count(f"A page {1 + t % 2}", t * 50 * MS, value)
     assert said == []
@@ -96,6 +98,7 @@ def paged():
     ears.bus = Bus(
         [*said.messages.values(), *more],
         4 * MS,
+        Agenda(),
         missing=lambda m, t: ears.said.append(("missing", m.name)),
         silent=lambda n, t: ears.said.append(("silent", n.name)),
         back=lambda n, t: ears.said.append(("back", n.name)),

@@ -1,5 +1,6 @@
 """A deviation is a discrepancy once nothing can excuse it any more."""
 
+from bench.assess.agenda import Agenda
 from bench.assess.findings import Findings
 from bench.assess.lost import LostNodes
 from bench.assess.stimulus import Stimulus
@@ -16,7 +17,7 @@ class NoModel:
 
 
 def suspected(leans_on=()):
-    findings = Findings(NoModel())
+    findings = Findings(NoModel(), Agenda())
     found = Found("missing", "state:horn", "horn", NOW, NOW - 100 * MS, "on", "off", 0, (3,))
     findings.of_signal(found, None, [], "main", 7, leans_on)
     return findings
@@ -59,7 +60,7 @@ def test_a_stimulus_never_confirmed_makes_it_a_doubt():
 
 
 def test_what_was_seen_is_not_excused_by_blindness():
-    findings = Findings(NoModel())
+    findings = Findings(NoModel(), Agenda())
     findings.of_box("restart", "main", NOW, "no restart", "a boot frame", "boot:main", 3, certain=True)
     findings.of_box("counter", "main", NOW, "no gap", "a gap", "main/State", 3, since_ns=NOW - 100 * MS)
     findings.blinded(NOW - 50 * MS, NOW, "box main was heard again after a silence")
@@ -68,7 +69,7 @@ def test_what_was_seen_is_not_excused_by_blindness():
 
 
 def test_a_panel_whose_signs_of_life_are_not_confirmed_may_be_lost_and_that_is_said_once():
-    lost = LostNodes(load_boat("kittiwake").spec)  # panel helm: lost after 1500 ms
+    lost = LostNodes(load_boat("kittiwake").spec, Agenda())  # panel helm: lost after 1500 ms
     for tag, t in enumerate(range(0, 3000, 500)):
         lost.heard("panel helm", t * MS, sure=False)
         lost.sent("panel helm", t * MS, tag)

@@ -1,0 +1,205 @@
+"""Judging a long recording: stretches in which nothing is new are passed over as a whole.
+
+A stretch is passed over when every frame in it would leave the judge as it is: payloads that have settled,
+counters that go on, currents inside their bands, signs of life in time, and nothing due meanwhile. All else
+is told frame by frame. So the verdict is the same to the letter, which the tests hold against that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+
+from bench.core.entry import Entry
+from bench.core.frame import Frame
+from bench.definitions import Definitions
+from bench.judge import Judge
+
+from .agenda import FOREVER
+from .assessor import Assessor
+from .lanes import Lane, Lanes, Track
+from .told import Batch
+
+LEAST = 24  # shorter stretches are not worth it
+SOON, LATER = 8, 64  # entries told before looking again, where something is still unsettled
+
+
+class Skim:
+    """Tells an assessor batches. `tell`: takes one entry and its number; False: nothing more is wanted.
+    `borders_ns`: instants at which the telling changes."""
+
+    def __init__(
+        self,
+        assessor: Assessor,
+        definitions: Definitions,
+        tell: Callable[[Entry, int | None], bool],
+        borders_ns: tuple[int, ...] = (),
+    ) -> None:
+        self._assessor, self._definitions, self._tell = assessor, definitions, tell
+        self._borders_ns = borders_ns
+        self._last: dict[str, int] = {}
+        self.passed = 0  # frames passed over
+
+    def tell(self, batches: Iterator[Batch]) -> bool:
+        """Tells everything; False when no more is wanted."""
+        for batch in batches:
+            place = 0
+            while place < len(batch) and self._assessor.judge is None:
+                if not self._one(batch, place):
+                    return False
+                place += 1
+            judge = self._assessor.judge
+            if judge is not None and place < len(batch) and not self._batch(batch, place, judge):
+                return False
+        return True
+
+    def _one(self, batch: Batch, place: int) -> bool:
+        number = int(batch.number[place])
+        return self._tell(batch.entry(place), number if number >= 0 else None)
+
+    def _batch(self, batch: Batch, place: int, judge: Judge) -> bool:
+        assessor = self._assessor
+        limits_ns = assessor.lost.limits_ns(assessor.jitter_ns)
+        if place:
+            batch = batch.at(slice(place, None))
+        lanes = Lanes(batch, self._definitions, judge, assessor.ears.bus, limits_ns, self._last)
+        stretch = _Stretch(batch, lanes, assessor, judge, limits_ns)
+        place = wait = 0
+        more = SOON
+        while place < len(batch):
+            if place >= wait:
+                end, is_settled = stretch.end(place, self._borders_ns)
+                if end - place >= LEAST:
+                    stretch.pass_over(place, end)
+                    self.passed += end - place
+                    place, more = end, SOON
+                    continue
+                wait = end + 1 if is_settled else place + more
+                more = SOON if is_settled else min(2 * more, LATER)
+            if not self._one(batch, place):
+                return False
+            place += 1
+        return True
+
+
+class _Stretch:
+    """How far the assessor may pass over a batch from some place on."""
+
+    def __init__(
+        self,
+        batch: Batch,
+        lanes: Lanes,
+        assessor: Assessor,
+        judge: Judge,
+        limits_ns: dict[str, tuple[int, int]],
+    ) -> None:
+        self._batch, self._lanes, self._assessor, self._judge = batch, lanes, assessor, judge
+        self._limits_ns = limits_ns
+        self._lane_of = {lane.message.name: lane for lane in lanes.lanes}
+        self._none = Track(np.zeros(0, np.intp), batch)
+
+    def end(self, place: int, borders_ns: tuple[int, ...]) -> tuple[int, bool]:
+        """The place where it must stop, and whether all up to there has settled."""
+        judge, end = self._judge, self._lanes.next_stop(place)
+        if not self._is_quiet():
+            return place, False
+        if end - place < LEAST:
+            return end, True
+        due_ns = min(judge.wake_ns, self._assessor.agenda.at_ns, self._missed_ns(place))
+        for t_ns in (due_ns, *borders_ns):
+            at = self._place_of(t_ns)
+            if at >= place or t_ns is due_ns:
+                end = min(end, max(at, place))
+        end = min(end, self._return(place))
+        return self._settled_until(place, end) if end - place >= LEAST else (end, True)
+
+    def _is_quiet(self) -> bool:
+        """Whether nothing but time and what lies in the batch can bring anything new."""
+        assessor = self._assessor
+        boots, nodes = assessor.boots, assessor.ears.bus.nodes.values()
+        if self._judge.sleep or boots.expects or assessor.lost.waits or assessor.causes.waits:
+            return False
+        return all(n.awake and not n.silent and boots.awake(n.name) for n in nodes)
+
+    def _settled_until(self, place: int, end: int) -> tuple[int, bool]:
+        assessor, judge = self._assessor, self._judge
+        is_settled, unavailable = True, assessor.ears.unavailable
+        volts = [c.volts for c in judge.currents.values()]
+        for lane in self._lanes.lanes:
+            i = lane.next_from(place)
+            if i == len(lane.places) or lane.places[i] >= end:
+                continue
+            is_known = unavailable.isdisjoint(lane.signals)
+            if not is_known or not lane.is_settled(judge, assessor.reported, assessor.ears.bus):
+                end, is_settled = lane.places[i], False
+            else:
+                end = min(end, lane.first_odd(i, volts))
+            if end - place < LEAST:
+                break
+        return end, is_settled
+
+    def _place_of(self, t_ns: int) -> int:
+        return int(np.searchsorted(self._batch.t_ns, t_ns))
+
+    def _missed_ns(self, place: int) -> int:
+        """When something is missed first that does not come in time from `place` on."""
+        lost, bus, out = self._assessor.lost, self._assessor.ears.bus, FOREVER
+        for message in bus.messages.values():
+            if message.cycle_ns and message.last_ns is not None and not message.missing:
+                track: Track = self._lane_of.get(message.name, self._none)
+                out = min(out, track.due_ns(place, message.last_ns + message.limit_ns))
+        for name, node in bus.nodes.items():
+            if node.last_ns is not None:
+                track = self._lanes.nodes.get(name, self._none)
+                out = min(out, track.due_ns(place, node.last_ns + node.limit_ns))
+        for name, (lost_ns, _) in self._limits_ns.items():
+            last_ns = lost.last_ns(name)
+            if last_ns is not None:
+                track = self._lanes.signs.get(name, self._none)
+                out = min(out, track.due_ns(place, last_ns + lost_ns - 1))
+        return out
+
+    def _return(self, place: int) -> int:
+        """The place where a panel, screen or sensor is heard again that may have been taken for lost."""
+        out = len(self._batch)
+        for name, (_, near_ns) in self._limits_ns.items():
+            track, last_ns = self._lanes.signs.get(name, self._none), self._assessor.lost.last_ns(name)
+            i = track.next_from(place)
+            if i < len(track.places) and (last_ns is None or track.t_ns[i] - last_ns >= near_ns):
+                out = min(out, track.places[i])
+        return out
+
+    def pass_over(self, place: int, end: int) -> None:
+        """Tell the assessor of all of it at once."""
+        assessor, batch, bus = self._assessor, self._batch, self._assessor.ears.bus
+        for lane in self._lanes.lanes:
+            i, j = lane.next_from(place), lane.next_from(end)
+            if i < j:
+                self._pass_lane(lane, i, j)
+        for name, track in self._lanes.nodes.items():
+            i, j = track.next_from(place), track.next_from(end)
+            if i < j:
+                node, stamps = bus.nodes[name], batch.t_ns[track.rows[i:j]]
+                first_ns = stamps[0] if node.last_ns is None else node.last_ns
+                gap_ns = int(np.diff(stamps, prepend=first_ns).max())
+                bus.passed_by(
+                    node, j - i, track.t_ns[j - 2] if j - i > 1 else None, track.t_ns[j - 1], gap_ns
+                )
+        for name, track in self._lanes.signs.items():
+            i, j = track.next_from(place), track.next_from(end)
+            if i < j:
+                assessor.lost.heard(name, track.t_ns[j - 1])
+        assessor.passed(int(batch.number[end - 1]), int(batch.t_ns[end - 1]))
+
+    def _pass_lane(self, lane: Lane, i: int, j: int) -> None:
+        assessor, place = self._assessor, lane.places[j - 1]
+        frame = self._batch.entry(place)
+        assert isinstance(frame, Frame)
+        counter = None if lane.counter is None else int(lane.counter[j - 1])
+        assessor.ears.bus.passed(lane.message, frame.t_ns, counter)
+        assessor.passed_message(frame, int(self._batch.number[place]), j - i)
+        if lane.currents:
+            stamps = self._batch.t_ns[lane.rows[i:j]]
+            for current, values in lane.currents:
+                current.passed(values[i:j], stamps)

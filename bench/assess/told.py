@@ -1,0 +1,151 @@
+"""A recording of another logger many frames at a time, in the order of `early.causes_first`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bench.core.entry import Entry, Mark
+from bench.core.frame import RX, TX, Frame
+from bench.definitions import Definitions
+from bench.definitions.observers import Page, Switch
+from bench.session.columns import ERROR, EXTENDED, REMOTE, Columns
+
+from .early import is_control, numbered
+
+MARK = 255
+_new = tuple.__new__
+Positions = NDArray[np.intp]
+
+
+@dataclass(slots=True)
+class Batch:
+    """Entries in the order they are told. Arrays by place: `t_ns` as told, of controls earlier than stamped;
+    `can_id` with bit 31 set for 29 bits, `length`, `payload`, `sent` and `kind` as in Columns, or kind MARK;
+    `number`: of the frame in the recording, `order`: of the entry.
+
+    `others`: what the columns do not say in full, by `order`.
+    """
+
+    t_ns: NDArray[np.int64]
+    can_id: NDArray[np.uint32]
+    length: NDArray[np.uint8]
+    payload: NDArray[np.uint8]
+    sent: NDArray[np.bool_]
+    kind: NDArray[np.uint8]
+    number: NDArray[np.int64]
+    order: NDArray[np.int64]
+    others: dict[int, Frame | Mark] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return self.t_ns.size
+
+    def at(self, places: Positions | slice) -> Batch:
+        """Some of the entries, or all in another order."""
+        arrays = [getattr(self, name)[places] for name in _ARRAYS]
+        return Batch(*arrays, self.others)
+
+    def entry(self, place: int) -> Entry:
+        """One entry as it is told."""
+        t_ns = int(self.t_ns[place])
+        other = self.others.get(int(self.order[place])) if self.others else None
+        if other is not None:
+            return other._replace(t_ns=t_ns)
+        raw_id, size, kind = int(self.can_id[place]), int(self.length[place]), self.kind[place]
+        remote = bool(kind == REMOTE)
+        data = b"" if remote else self.payload[place].tobytes()[:size]
+        direction = TX if self.sent[place] else RX
+        head = t_ns, raw_id & 0x1FFFFFFF, data, raw_id >= EXTENDED, direction
+        return _new(Frame, (*head, "", remote, bool(kind == ERROR), None, size or None if remote else None))
+
+
+_ARRAYS = ("t_ns", "can_id", "length", "payload", "sent", "kind", "number", "order")
+
+
+class Teller:
+    """Puts chunks into the order in which they are told. `unsound` once frames step back by more than the
+    jitter: then `rest` holds what was not handed out, and nothing more is taken."""
+
+    def __init__(self, definitions: Definitions, jitter_ns: int) -> None:
+        self._definitions, self._jitter_ns = definitions, jitter_ns
+        self._controls = [r[:3] for r in definitions.routes if not isinstance(r[3], Page | Switch)]
+        self._left: Batch | None = None
+        self._latest_ns = -(1 << 62)
+        self._order = 0
+        self.unsound = False
+
+    def batches(self, chunks: Iterator[Columns]) -> Iterator[Batch]:
+        """Everything, in order; stops early when it becomes unsound."""
+        for chunk in chunks:
+            batch = self._batch(chunk)
+            keys = batch.t_ns
+            before = np.maximum.accumulate(np.concatenate(([self._latest_ns], keys[:-1])))
+            whole = _joined(self._left, batch)
+            if (keys < before - self._jitter_ns).any():
+                self.unsound = True
+                self._left = whole
+                return
+            self._latest_ns = max(self._latest_ns, int(keys.max(initial=self._latest_ns)))
+            whole = whole.at(np.argsort(whole.t_ns, kind="stable"))
+            ripe = int(np.searchsorted(whole.t_ns, self._latest_ns - self._jitter_ns, side="right"))
+            self._left = whole.at(slice(ripe, None))
+            if ripe:
+                yield whole.at(slice(0, ripe))
+        if self._left is not None and len(self._left):
+            yield self._left
+            self._left = None
+
+    def rest(self, chunks: Iterator[Columns]) -> Iterator[tuple[Entry, int | None]]:
+        """What is left as it was recorded, with the numbers of its frames, for `causes_first`."""
+        if self._left is not None:
+            left = self._left.at(np.argsort(self._left.order, kind="stable"))
+            for place in range(len(left)):
+                entry = left.entry(place)
+                if not isinstance(entry, Frame):
+                    yield entry, None
+                    continue
+                if is_control(self._definitions, entry.can_id, entry.extended):
+                    entry = entry._replace(t_ns=entry.t_ns + self._jitter_ns)
+                yield entry, int(left.number[place])
+        for chunk in chunks:
+            yield from numbered(chunk.entries(), chunk.first)
+
+    def _batch(self, chunk: Columns) -> Batch:
+        n, marks = len(chunk), chunk.marks
+        others: dict[int, Frame | Mark] = {}
+        number = chunk.first + np.arange(n, dtype=np.int64)
+        columns = chunk.t_ns, chunk.can_id, chunk.length, chunk.payload, chunk.sent, chunk.kind, number
+        where = np.arange(n, dtype=np.int64)
+        if marks:
+            rows = [row for row, _ in marks]
+            stamps = [mark.t_ns for _, mark in marks]
+            fill = stamps, 0, 0, 0, False, MARK, -1
+            columns = tuple(np.insert(a, rows, f, axis=0) for a, f in zip(columns, fill, strict=True))  # type: ignore[assignment]
+            places = np.insert(np.zeros(n, bool), rows, True)
+            where = np.flatnonzero(~places)
+            others = {
+                self._order + int(p): m for p, (_, m) in zip(np.flatnonzero(places), marks, strict=True)
+            }
+        for row, frame in chunk.others.items():
+            others[self._order + int(where[row])] = frame
+        ids, controls = columns[1], np.zeros(columns[0].size, bool)
+        for can_id, mask, extended in self._controls:
+            controls |= (ids & np.uint32(mask | EXTENDED)) == np.uint32(
+                can_id & mask | (EXTENDED if extended else 0)
+            )
+        t_ns = columns[0] - self._jitter_ns * (controls & (columns[5] != MARK))
+        order = self._order + np.arange(t_ns.size, dtype=np.int64)
+        self._order += t_ns.size
+        return Batch(t_ns, *columns[1:], order, others)
+
+
+def _joined(left: Batch | None, more: Batch) -> Batch:
+    if left is None or not len(left):
+        return more
+    arrays = [np.concatenate((getattr(left, name), getattr(more, name))) for name in _ARRAYS]
+    orders = set(left.order.tolist()) if left.others else set()
+    kept = {order: other for order, other in left.others.items() if order in orders}
+    return Batch(*arrays, kept | more.others)
