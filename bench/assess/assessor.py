@@ -79,6 +79,7 @@ class Assessor:
         self.known_from_ns: dict[str, int] = {}
         self.samples = 0
         self.frames = -1  # number of the latest frame, from 0
+        self.passed_over = 0  # frames that were told of as a whole
         self.t_ns = 0
         self.frame_ns = 0  # of the latest frame
         self.from_ns = -(1 << 62)  # nothing before is judged
@@ -324,17 +325,25 @@ class Assessor:
         else:
             self._report(frame, reading)
 
-    def passed_message(self, frame: Frame, number: int, count: int) -> None:
-        """`count` frames of a message came that say what is known already; the last one is given."""
+    def passed_message(self, message: str, number: int, t_ns: int, samples: int) -> None:
+        """Frames of a message came that say what is known already, the last one with this number."""
+        self.frame_of[message], self.message_ns[message] = number, t_ns
+        self.samples += samples
+
+    def reading(self, frame: Frame) -> Reading:
+        """What a box's frame says."""
         reading = self.definitions.decode(frame)
         assert reading is not None
-        self.frame_of[reading.message], self.message_ns[reading.message] = number, frame.t_ns
-        self.samples += count * len(reading.body)
-        for observation in reading.observations:
+        return reading
+
+    def note(self, frame: Frame) -> None:
+        """Takes what a frame says as reported, without judging it."""
+        for observation in self.reading(frame).observations:
             self.reported[observation.signal] = observation
 
-    def passed(self, number: int, t_ns: int) -> None:
-        """Everything up to a frame came in which nothing was new; nothing was due meanwhile."""
+    def passed(self, count: int, number: int, t_ns: int) -> None:
+        """`count` frames came in which nothing was new, the last with this number; nothing was due."""
+        self.passed_over += count
         self.frames, self.frame_ns = number, t_ns
         self.t_ns = max(self.t_ns, t_ns)
 

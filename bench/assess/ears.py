@@ -50,6 +50,9 @@ class Ears:
             box: sorted({judge.cluster_of[c.name] for c in spec.circuits.values() if c.box == box})
             for box in spec.boxes
         }
+        self._needing = {
+            box: sorted(judge.sleep.needing(box).union(own)) for box, own in self._clusters_of.items()
+        }
         self._subjects = {box: subjects_of(spec, box) for box in spec.boxes}
         self.frame_index = -1
         self.bus = Bus(
@@ -108,7 +111,7 @@ class Ears:
         if len(self._clusters_of) > 1 or why == WAKING:
             self._judge.unsure(box, self._clusters_of[box], t_ns)
         self.bus.sleep(box)
-        self._judge.mute(box, self._clusters_of[box], False)
+        self._judge.mute(box, self._needing[box], False)
         self._judge.darken(self._subjects[box])
 
     def booted(self, t_ns: int, box: str, reason: int, *, own_session: bool) -> int:
@@ -207,14 +210,14 @@ class Ears:
     def _node_silent(self, node: Node, t_ns: int) -> None:
         since = node.last_ns or 0
         self._findings.blinded(since, t_ns, silence(node.name, since), node.name)
-        self._judge.mute(node.name, self._clusters_of[node.name], True)
-        self._judge.lose(self._clusters_of[node.name], t_ns)
+        self._judge.mute(node.name, self._needing[node.name], True)
+        self._judge.lose(self._needing[node.name], t_ns)
 
     def _node_back(self, node: Node, t_ns: int) -> None:
         why = f"box {node.name} was heard again after a silence"
         self._findings.blinded(t_ns - 200 * MS, t_ns, why, node.name)
-        self._judge.mute(node.name, self._clusters_of[node.name], False)
-        self._judge.lose(self._clusters_of[node.name], t_ns)
+        self._judge.mute(node.name, self._needing[node.name], False)
+        self._judge.lose(self._needing[node.name], t_ns)
 
     def _counter_gap(self, message: Message, t_ns: int, count: int) -> None:
         frames = "frame" if count == 1 else "frames"

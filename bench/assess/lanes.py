@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from bench.core.signal import Observation
 from bench.definitions import Definitions
 from bench.definitions.bulk import ControlRows, PageRows, sort_frames
-from bench.definitions.controls import Heartbeat, LevelKeys
-from bench.definitions.observers import Page, little_mask
+from bench.definitions.controls import Heartbeat, LevelKeys, Several
+from bench.definitions.observers import Observer, Page, little_mask
 from bench.judge import Judge
 from bench.judge.current import CurrentJudge
 from bench.session.columns import DATA, OTHER
@@ -24,49 +24,85 @@ from .told import MARK, Batch
 WATCHED = ("state", "level", "fault", "lamp", "current", "backlight")  # kinds that must be available
 Places = NDArray[np.intp]
 Floats = NDArray[np.float64]
+Find = Callable[[Floats, NDArray[np.int64]], Places]
 
 
 class Track:
-    """Some frames of a batch in the order told: their `places` in it and stamps `t_ns`."""
+    """Some frames of a batch in the order told: their places in it, `rows`, and stamps."""
 
     def __init__(self, rows: Places, batch: Batch) -> None:
         self.rows = rows
-        self.places: list[int] = rows.tolist()
-        self.t_ns: list[int] = batch.t_ns[rows].tolist()
+        self.t_ns = batch.t_ns[rows]
 
     def next_from(self, place: int) -> int:
         """Number, on the track, of its first frame at `place` or after."""
-        return bisect_left(self.places, place)
+        return int(self.rows.searchsorted(place))
 
     def due_ns(self, place: int, until_ns: int) -> int:
         """When it is missed, where its next frame from `place` on should come by `until_ns`."""
         i = self.next_from(place)
-        return FOREVER if i < len(self.t_ns) and self.t_ns[i] <= until_ns else until_ns + 1
+        return FOREVER if i < self.t_ns.size and self.t_ns[i] <= until_ns else until_ns + 1
+
+
+class PageFacts:
+    """What the judge wants of one page. `watched`: observers of signals that it may want to see again, with
+    their `bits`; `others`: whose values cannot change anything while they can be read.
+
+    `is_shared`: another message shows some of its signals too.
+    """
+
+    def __init__(self, page: Page, message: Message, definitions: Definitions, judge: Judge) -> None:
+        self.message = message
+        self.signals = frozenset(page.signals)
+        self.bits = page.extra_bits
+        self.boots = len(page.counters) > 1  # or it tells of a boot: each is to be looked at
+        watched: list[str] = []
+        self.currents: list[tuple[CurrentJudge, Observer]] = []
+        self.supplies: list[Observer] = []
+        self.others: list[tuple[Observer, bool]] = []
+        for o in page.body:
+            kind = o.signal.partition(":")[0]
+            if kind == "boot":
+                self.boots = True
+            elif o.signal in judge.currents:
+                self.currents.append((judge.currents[o.signal], o))
+            elif judge.follows(o.signal):
+                self.bits |= little_mask(o.field, page.length)
+                watched.append(o.signal)
+            elif kind == "supply_v":
+                self.supplies.append(o)
+            else:
+                self.others.append((o, kind in WATCHED))
+        self.watched = tuple(dict.fromkeys(watched))
+        self.counter = page.counters[0] if page.counters else None
+        self.sizes: dict[int, int] = {}  # bits -> how many signals they show
+        self.is_shared = any(len(definitions.messages_of.get(s, ())) > 1 for s in self.watched)
 
 
 class Lane(Track):
-    """The frames of one page of one box. `watched`: signals that the judge may want to see again."""
+    """The frames of one page of one box."""
 
-    def __init__(self, rows: PageRows, batch: Batch, message: Message) -> None:
+    def __init__(self, facts: PageFacts, rows: PageRows, batch: Batch) -> None:
         super().__init__(rows.rows, batch)
-        self.page: Page = rows.page
-        self.message = message
-        self.watched: tuple[str, ...] = ()
-        self.signals = frozenset(rows.page.signals)
-        self.is_shared = False  # another message shows some of its signals too
+        self.facts = facts
+        self.message = facts.message
         self.currents: list[tuple[CurrentJudge, Floats]] = []
         self.supplies: list[Floats] = []
         self.counter: NDArray[np.int64] | None = None
-        self._bad: dict[str, tuple[object, list[int]]] = {}
+        self.seen: NDArray[np.uint64] = np.zeros(0, np.uint64)  # what the facts' bits are in each frame
+        self._odd: dict[str, tuple[object, Places]] = {}
+        self._right: dict[
+            str, tuple[int, Places]
+        ] = {}  # current -> first frame counted, right ones up to each
 
     def is_settled(self, judge: Judge, reported: Mapping[str, Observation], bus: Bus) -> bool:
         """Whether the same frame again would change nothing."""
         if self.message.missing or bus.counted(self.message).same:
             return False
-        if self.is_shared:
+        if self.facts.is_shared:
             return self.message.name in judge.calm.payloads
         calm = judge.calm
-        for signal in self.watched:
+        for signal in self.facts.watched:
             seen = reported.get(signal)
             if seen is not None and (seen[1] is None or calm.get(signal) != seen[1]):
                 return False
@@ -75,36 +111,46 @@ class Lane(Track):
     def first_odd(self, i: int, volts: Iterable[tuple[float, float]]) -> int:
         """Place of the first frame, from the i-th on, with a current outside its band or another supply; far
         off when there is none."""
-        found: list[int] = []
+        first = FOREVER
         for current, values in self.currents:
             if current.version != current.cluster.version:
                 current.look()
-            key: object = current.from_ns, current.limits
-            found += self._odd(current.rule.signal, key, i, values, current.is_odd)
+            key = current.from_ns, current.limits
+            if current.limits is not None:
+                first = min(first, self._first(current.rule.signal, key, i, values, current.is_odd))
         if self.supplies:
             now = frozenset(volts)
             for n, values in enumerate(self.supplies):
-                found += self._odd(f"supply {n}", now, i, values, _moved_from(now))
-        return min(found, default=FOREVER)
+                first = min(first, self._first(f"supply {n}", now, i, values, _moved_from(now)))
+        return first
 
-    def _odd(
-        self,
-        name: str,
-        key: object,
-        i: int,
-        values: Floats,
-        is_odd: Callable[[Floats, NDArray[np.int64]], Places],
-    ) -> list[int]:
-        """The first of the odd places from the i-th frame on; where all are is remembered for a `key`."""
-        kept = self._bad.get(name)
+    def _first(self, name: str, key: object, i: int, values: Floats, find: Find) -> int:
+        """The first odd place from the i-th frame on; where all are is remembered for a `key`."""
+        kept = self._odd.get(name)
         if kept is None or kept[0] != key:
-            stamps = np.array(self.t_ns[i:], np.int64)
-            kept = self._bad[name] = key, (is_odd(values[i:], stamps) + i).tolist()
-        at = bisect_left(kept[1], i)
-        return [self.places[kept[1][at]]] if at < len(kept[1]) else []
+            self._right.pop(name, None)
+            kept = self._odd[name] = key, find(values[i:], self.t_ns[i:]) + i
+        at = int(kept[1].searchsorted(i)) if kept[1].size else 0
+        return int(self.rows[kept[1][at]]) if at < kept[1].size else FOREVER
+
+    def pass_currents(self, i: int, j: int) -> None:
+        """Tell of the readings of frames i to j (not included), none of which is odd."""
+        for current, values in self.currents:
+            if current.limits is None:
+                continue
+            name = current.rule.signal
+            kept = self._right.get(name)
+            if kept is None:
+                first = max(i, int(self.t_ns.searchsorted(current.from_ns)))
+                kept = self._right[name] = first, current.count_right(values[first:])
+            a, b = (max(k - kept[0], 0) for k in (i, j))
+            if b > a:
+                counts = kept[1]
+                right = int(counts[b - 1]) - (int(counts[a - 1]) if a else 0)
+                current.passed(right, b - a - right)
 
 
-def _moved_from(volts: Iterable[tuple[float, float]]) -> Callable[[Floats, NDArray[np.int64]], Places]:
+def _moved_from(volts: Iterable[tuple[float, float]]) -> Find:
     lows = sorted({low for low, _ in volts})
 
     def moved(values: Floats, t_ns: NDArray[np.int64]) -> Places:
@@ -121,7 +167,7 @@ class Lanes:
     of each box, `signs`: of each panel, screen and sensor.
 
     `limits_ns`: panel, screen or sensor -> after how long it is lost, and how long a silence is surely none.
-    `last`: message -> the bits of it that were seen last, kept from batch to batch.
+    `last`: message -> the bits of it that were seen last, and `facts` of its pages: kept from batch to batch.
     """
 
     def __init__(
@@ -132,8 +178,10 @@ class Lanes:
         bus: Bus,
         limits_ns: Mapping[str, tuple[int, int]],
         last: dict[str, int],
+        facts: dict[str, PageFacts],
     ) -> None:
         self._batch, self._judge, self._bus, self._last = batch, judge, bus, last
+        self._facts = facts
         self._stops: list[Places] = []
         data = np.flatnonzero(batch.kind == DATA)
         whole = data.size == len(batch)
@@ -150,8 +198,7 @@ class Lanes:
         self.signs = self._signs(sorted_.controls, back)
         self._counters()
         self._silences(limits_ns)
-        places = np.unique(np.concatenate(self._stops))
-        self.stops: list[int] = places.tolist()
+        self.stops: list[int] = _merged(self._stops, len(batch)).tolist()
 
     def next_stop(self, place: int) -> int:
         """The first stop at `place` or after; the length of the batch when there is none."""
@@ -164,47 +211,39 @@ class Lanes:
     ) -> Iterator[Lane]:
         for found in pages:
             rows = found._replace(words=found.words._replace(rows=back(found.rows)))
-            message = self._bus.messages.get(found.page.message)
-            if message is None:
-                self._stops.append(rows.rows)
-                continue
-            lane = Lane(rows, self._batch, message)
+            facts = self._facts.get(found.page.message)
+            if facts is None:
+                message = self._bus.messages.get(found.page.message)
+                if message is None:
+                    self._stops.append(rows.rows)
+                    continue
+                facts = PageFacts(found.page, message, definitions, self._judge)
+                self._facts[found.page.message] = facts
+            lane = Lane(facts, rows, self._batch)
             self._sort_signals(lane, rows)
-            lane.is_shared = any(len(definitions.messages_of.get(s, ())) > 1 for s in lane.watched)
             yield lane
 
     def _sort_signals(self, lane: Lane, rows: PageRows) -> None:
-        page, judge = rows.page, self._judge
-        bits, watched = page.extra_bits, []
-        odd = np.zeros(rows.rows.size, bool)
-        for o in page.body:
-            kind = o.signal.partition(":")[0]
-            if kind == "boot":
-                odd[:] = True
-            elif o.signal in judge.currents:
-                values, wrong = rows.values(o)
-                lane.currents.append((judge.currents[o.signal], values))
-                odd |= wrong | np.isnan(values)
-            elif judge.follows(o.signal):
-                bits |= little_mask(o.field, page.length)
-                watched.append(o.signal)
-            elif kind == "supply_v":
-                values, wrong = rows.values(o)
-                lane.supplies.append(values)
-                odd |= wrong
-            else:
-                values, wrong = rows.values(o)
-                odd |= wrong | np.isnan(values) if kind in WATCHED else wrong
-        lane.watched = tuple(dict.fromkeys(watched))
-        seen = rows.words.little & np.uint64(bits)
+        page, facts = rows.page, lane.facts
+        odd = np.full(rows.rows.size, facts.boots)
+        for current, o in facts.currents:
+            values, wrong = rows.values(o)
+            lane.currents.append((current, values))
+            odd |= wrong | np.isnan(values)
+        for o in facts.supplies:
+            values, wrong = rows.values(o)
+            lane.supplies.append(values)
+            odd |= wrong
+        for o, is_wanted in facts.others:
+            values, wrong = rows.values(o)
+            odd |= wrong | np.isnan(values) if is_wanted else wrong
+        seen = lane.seen = rows.words.little & np.uint64(facts.bits)
         odd[1:] |= seen[1:] != seen[:-1]
         odd[0] |= self._last.get(page.message) != int(seen[0])
         self._last[page.message] = int(seen[-1])
-        if len(page.counters) > 1:
-            odd[:] = True
-        elif page.counters:
-            lane.counter = rows.raw(page.counters[0])
-            values, wrong = rows.values(page.counters[0])
+        if facts.counter is not None:
+            lane.counter = rows.raw(facts.counter)
+            values, wrong = rows.values(facts.counter)
             odd |= wrong | np.isnan(values)
         if odd.any():
             self._stops.append(rows.rows[odd])
@@ -231,34 +270,32 @@ class Lanes:
     def _signs(self, controls: list[ControlRows], back: Callable[[Places], Places]) -> dict[str, Track]:
         nodes: dict[str, list[Places]] = {}
         for found in controls:
-            parts = getattr(found.reader, "parts", (found.reader,))
+            parts = found.reader.parts if isinstance(found.reader, Several) else (found.reader,)
             rows = back(found.rows)
             nodes.setdefault(parts[0].carrier.node, []).append(rows)
             odd = ~found.fits
-            if not all(isinstance(p, Heartbeat | LevelKeys) for p in parts):
+            levels = [p for p in parts if isinstance(p, LevelKeys)]
+            if len(levels) + sum(isinstance(p, Heartbeat) for p in parts) < len(parts):
                 odd[:] = True
-            elif any(isinstance(p, LevelKeys) for p in parts):
-                odd |= self._levels_changed(parts, found)
+            elif levels:
+                odd |= self._levels_changed(levels, found)
             if odd.any():
                 self._stops.append(rows[odd])
-        return {n: Track(np.sort(np.concatenate(r)), self._batch) for n, r in nodes.items()}
+        return {n: Track(_merged(r, len(self._batch)), self._batch) for n, r in nodes.items()}
 
-    def _levels_changed(
-        self, parts: tuple[Heartbeat | LevelKeys, ...], found: ControlRows
-    ) -> NDArray[np.bool_]:
-        bits = 0
-        for part in parts:
-            for where in part.places.values() if isinstance(part, LevelKeys) else ():
-                bits |= little_mask(where, part.carrier.length)
+    def _levels_changed(self, levels: list[LevelKeys], found: ControlRows) -> NDArray[np.bool_]:
+        bits, length = 0, levels[0].carrier.length
+        for where in (w for p in levels for w in p.places.values()):
+            bits |= little_mask(where, length)
         seen = found.little & np.uint64(bits)
         odd = np.zeros(seen.size, bool)
         odd[1:] = seen[1:] != seen[:-1]
-        name = f"control {parts[0].carrier.name}"
+        name = f"control {levels[0].carrier.name}"
         odd[0] = self._last.get(name) != int(seen[0])
         self._last[name] = int(seen[-1])
         for value in np.unique(seen).tolist():
-            data = value.to_bytes(8, "little")[: parts[0].carrier.length]
-            if any(isinstance(p, LevelKeys) and not p.is_plain(data) for p in parts):
+            data = value.to_bytes(8, "little")[:length]
+            if not all(p.is_plain(data) for p in levels):
                 odd |= seen == value
         return odd
 
@@ -270,7 +307,7 @@ class Lanes:
             by_node.setdefault(lane.message.node, []).append(lane.rows)
             if lane.message.cycle_ns:
                 self._silence(lane.rows, lane.message.limit_ns + 1)
-        self.nodes = {n: Track(np.sort(np.concatenate(r)), self._batch) for n, r in by_node.items()}
+        self.nodes = {n: Track(_merged(r, len(self._batch)), self._batch) for n, r in by_node.items()}
         for name, node in self.nodes.items():
             self._silence(node.rows, self._bus.nodes[name].limit_ns + 1)
         for name, (lost_ns, near_ns) in limits_ns.items():
@@ -286,3 +323,11 @@ class Lanes:
         is_late = np.append(t_ns[1:] >= due[:-1], True)
         places = np.searchsorted(self._batch.t_ns, due[is_late])
         self._stops.append(places[places < len(self._batch)])
+
+
+def _merged(parts: list[Places], length: int) -> Places:
+    """Places of several tracks of a batch of this length, rising."""
+    here = np.zeros(length, bool)
+    for part in parts:
+        here[part] = True
+    return np.flatnonzero(here)

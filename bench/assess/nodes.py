@@ -91,6 +91,7 @@ class Bus:
         self._missing, self._silent, self._back, self._gap, self._stuck = missing, silent, back, gap, stuck
         self._repeated = repeated
         self._next_ns = 0
+        self.anew = 0  # how often anything came otherwise than after its like
 
     def heard(self, name: str, t_ns: int) -> None:
         """A frame of message `name` arrived. Of a multiplexed one whose page cannot be told it may be
@@ -120,6 +121,7 @@ class Bus:
             self._back(node, t_ns)
 
     def _look_anew(self, t_ns: int) -> None:
+        self.anew += 1
         self._next_ns = t_ns
         self._agenda.by(t_ns)
 

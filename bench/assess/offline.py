@@ -22,6 +22,7 @@ from .joined import Recording
 MS = 1_000_000
 FOREIGN_JITTER_MS = 20.0  # declared for a recording that brings no evidence of its own
 MOST_BAD_SHOWN = 20
+CHUNK = 130_000  # frames
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +99,10 @@ def tell(
     *,
     jitter_ms: float | None = None,
     part: Part = WHOLE,
+    many: bool | None = None,
 ) -> None:
-    """Tells an assessor the recording, or the part of it."""
+    """Tells an assessor the recording, or the part of it. `many`: many frames at a time where that can be;
+    None: as its size suggests. Both come to the same."""
     began = part.from_ns is None
 
     def one(entry: Entry, number: int | None) -> bool:
@@ -113,7 +116,12 @@ def tell(
         assessor.feed(entry, number)
         return True
 
-    if not _tell_many(session, assessor, definitions, one, jitter_ms, part):
+    if not (
+        isinstance(session, Session)
+        and not _has_marks(session)
+        and (session.is_large if many is None else many)
+        and _tell_many(session, assessor, definitions, one, round(_declared(jitter_ms) * MS), part)
+    ):
         for entry, number in _told(session, definitions, jitter_ms):
             if not one(entry, number):
                 break
@@ -122,29 +130,22 @@ def tell(
 
 
 def _tell_many(
-    session: Recording,
+    session: Session,
     assessor: Assessor,
     definitions: Definitions,
     one: Callable[[Entry, int | None], bool],
-    jitter_ms: float | None,
+    jitter_ns: int,
     part: Part,
 ) -> bool:
-    """Tells a large recording of another logger many frames at a time; False when it is none."""
-    if _has_marks(session) or not isinstance(session, Session) or not session.is_large:
-        return False
+    """Tells a recording of another logger many frames at a time. Always True."""
     from .skim import Skim
     from .told import Teller
 
-    jitter_ns = round(_declared(jitter_ms) * MS)
-    teller = Teller(definitions, jitter_ns)
-    borders_ns = tuple(
-        t for t in (part.from_ns, None if part.to_ns is None else part.to_ns + 1) if t is not None
-    )
-    chunks = session.chunks()
-    if Skim(assessor, definitions, one, borders_ns).tell(teller.batches(chunks)) and teller.unsound:
-        for entry, number in causes_first(teller.rest(chunks), definitions, jitter_ns):
-            if not one(entry, number):
-                break
+    chunks, teller = session.chunks(CHUNK), Teller(definitions, jitter_ns)
+    borders_ns = [t for t in (part.from_ns, part.to_ns and part.to_ns + 1) if t is not None]
+    more = Skim(assessor, definitions, one, borders_ns).tell(teller.batches(chunks))
+    if more and teller.unsound:
+        all(one(entry, number) for entry, number in causes_first(teller.rest(chunks), definitions, jitter_ns))
     return True
 
 

@@ -7,22 +7,21 @@ is told frame by frame. So the verdict is the same to the letter, which the test
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
 from bench.core.entry import Entry
-from bench.core.frame import Frame
 from bench.definitions import Definitions
 from bench.judge import Judge
 
 from .agenda import FOREVER
 from .assessor import Assessor
-from .lanes import Lane, Lanes, Track
+from .lanes import Lane, Lanes, PageFacts, Track
 from .told import Batch
 
 LEAST = 24  # shorter stretches are not worth it
-SOON, LATER = 8, 64  # entries told before looking again, where something is still unsettled
+SOON = 12  # entries told before looking again, where something is still unsettled
 
 
 class Skim:
@@ -34,19 +33,19 @@ class Skim:
         assessor: Assessor,
         definitions: Definitions,
         tell: Callable[[Entry, int | None], bool],
-        borders_ns: tuple[int, ...] = (),
+        borders_ns: Sequence[int] = (),
     ) -> None:
         self._assessor, self._definitions, self._tell = assessor, definitions, tell
         self._borders_ns = borders_ns
         self._last: dict[str, int] = {}
-        self.passed = 0  # frames passed over
+        self._facts: dict[str, PageFacts] = {}
 
     def tell(self, batches: Iterator[Batch]) -> bool:
         """Tells everything; False when no more is wanted."""
         for batch in batches:
             place = 0
             while place < len(batch) and self._assessor.judge is None:
-                if not self._one(batch, place):
+                if not self._one_by_one(batch, place, place + 1):
                     return False
                 place += 1
             judge = self._assessor.judge
@@ -54,32 +53,29 @@ class Skim:
                 return False
         return True
 
-    def _one(self, batch: Batch, place: int) -> bool:
-        number = int(batch.number[place])
-        return self._tell(batch.entry(place), number if number >= 0 else None)
+    def _one_by_one(self, batch: Batch, start: int, stop: int) -> bool:
+        return all(self._tell(entry, number) for entry, number in batch.entries(start, stop))
 
     def _batch(self, batch: Batch, place: int, judge: Judge) -> bool:
         assessor = self._assessor
         limits_ns = assessor.lost.limits_ns(assessor.jitter_ns)
         if place:
             batch = batch.at(slice(place, None))
-        lanes = Lanes(batch, self._definitions, judge, assessor.ears.bus, limits_ns, self._last)
+        lanes = Lanes(batch, self._definitions, judge, assessor.ears.bus, limits_ns, self._last, self._facts)
         stretch = _Stretch(batch, lanes, assessor, judge, limits_ns)
-        place = wait = 0
-        more = SOON
+        place = 0
         while place < len(batch):
-            if place >= wait:
-                end, is_settled = stretch.end(place, self._borders_ns)
-                if end - place >= LEAST:
-                    stretch.pass_over(place, end)
-                    self.passed += end - place
-                    place, more = end, SOON
-                    continue
-                wait = end + 1 if is_settled else place + more
-                more = SOON if is_settled else min(2 * more, LATER)
-            if not self._one(batch, place):
+            end, is_settled = stretch.end(place, self._borders_ns)
+            if end - place >= LEAST:
+                stretch.pass_over(place, end)
+                place = end
+                continue
+            until = min(end + 1 if is_settled else place + SOON, len(batch))
+            if not self._one_by_one(batch, place, until):
+                stretch.report()
                 return False
-            place += 1
+            place = until
+        stretch.report()
         return True
 
 
@@ -97,16 +93,21 @@ class _Stretch:
         self._batch, self._lanes, self._assessor, self._judge = batch, lanes, assessor, judge
         self._limits_ns = limits_ns
         self._lane_of = {lane.message.name: lane for lane in lanes.lanes}
+        self._anew, self._due_ns = -1, 0  # when something is missed, as of that state of the bus
+        self._unreported: dict[str, int] = {}  # message -> place of its last frame passed over
         self._none = Track(np.zeros(0, np.intp), batch)
 
-    def end(self, place: int, borders_ns: tuple[int, ...]) -> tuple[int, bool]:
+    def end(self, place: int, borders_ns: Sequence[int]) -> tuple[int, bool]:
         """The place where it must stop, and whether all up to there has settled."""
         judge, end = self._judge, self._lanes.next_stop(place)
         if not self._is_quiet():
             return place, False
         if end - place < LEAST:
             return end, True
-        due_ns = min(judge.wake_ns, self._assessor.agenda.at_ns, self._missed_ns(place))
+        bus = self._assessor.ears.bus
+        if self._anew != bus.anew or self._due_ns < self._assessor.t_ns:
+            self._anew, self._due_ns = bus.anew, self._missed_ns(place)
+        due_ns = min(judge.wake_ns, self._assessor.agenda.at_ns, self._due_ns)
         for t_ns in (due_ns, *borders_ns):
             at = self._place_of(t_ns)
             if at >= place or t_ns is due_ns:
@@ -128,11 +129,11 @@ class _Stretch:
         volts = [c.volts for c in judge.currents.values()]
         for lane in self._lanes.lanes:
             i = lane.next_from(place)
-            if i == len(lane.places) or lane.places[i] >= end:
+            if i == lane.rows.size or lane.rows[i] >= end:
                 continue
-            is_known = unavailable.isdisjoint(lane.signals)
+            is_known = unavailable.isdisjoint(lane.facts.signals)
             if not is_known or not lane.is_settled(judge, assessor.reported, assessor.ears.bus):
-                end, is_settled = lane.places[i], False
+                end, is_settled = int(lane.rows[i]), False
             else:
                 end = min(end, lane.first_odd(i, volts))
             if end - place < LEAST:
@@ -143,7 +144,8 @@ class _Stretch:
         return int(np.searchsorted(self._batch.t_ns, t_ns))
 
     def _missed_ns(self, place: int) -> int:
-        """When something is missed first that does not come in time from `place` on."""
+        """When something is missed first that does not come in time from `place` on; between frames of the
+        batch that follow each other the lanes know."""
         lost, bus, out = self._assessor.lost, self._assessor.ears.bus, FOREVER
         for message in bus.messages.values():
             if message.cycle_ns and message.last_ns is not None and not message.missing:
@@ -166,8 +168,8 @@ class _Stretch:
         for name, (_, near_ns) in self._limits_ns.items():
             track, last_ns = self._lanes.signs.get(name, self._none), self._assessor.lost.last_ns(name)
             i = track.next_from(place)
-            if i < len(track.places) and (last_ns is None or track.t_ns[i] - last_ns >= near_ns):
-                out = min(out, track.places[i])
+            if i < track.rows.size and (last_ns is None or track.t_ns[i] - last_ns >= near_ns):
+                out = min(out, int(track.rows[i]))
         return out
 
     def pass_over(self, place: int, end: int) -> None:
@@ -180,26 +182,32 @@ class _Stretch:
         for name, track in self._lanes.nodes.items():
             i, j = track.next_from(place), track.next_from(end)
             if i < j:
-                node, stamps = bus.nodes[name], batch.t_ns[track.rows[i:j]]
+                node, stamps = bus.nodes[name], track.t_ns[i:j]
                 first_ns = stamps[0] if node.last_ns is None else node.last_ns
                 gap_ns = int(np.diff(stamps, prepend=first_ns).max())
-                bus.passed_by(
-                    node, j - i, track.t_ns[j - 2] if j - i > 1 else None, track.t_ns[j - 1], gap_ns
-                )
+                before_ns = int(stamps[-2]) if j - i > 1 else None
+                bus.passed_by(node, j - i, before_ns, int(stamps[-1]), gap_ns)
         for name, track in self._lanes.signs.items():
             i, j = track.next_from(place), track.next_from(end)
             if i < j:
-                assessor.lost.heard(name, track.t_ns[j - 1])
-        assessor.passed(int(batch.number[end - 1]), int(batch.t_ns[end - 1]))
+                assessor.lost.heard(name, int(track.t_ns[j - 1]))
+        assessor.passed(end - place, int(batch.number[end - 1]), int(batch.t_ns[end - 1]))
 
     def _pass_lane(self, lane: Lane, i: int, j: int) -> None:
-        assessor, place = self._assessor, lane.places[j - 1]
-        frame = self._batch.entry(place)
-        assert isinstance(frame, Frame)
+        assessor, place, t_ns = self._assessor, int(lane.rows[j - 1]), int(lane.t_ns[j - 1])
         counter = None if lane.counter is None else int(lane.counter[j - 1])
-        assessor.ears.bus.passed(lane.message, frame.t_ns, counter)
-        assessor.passed_message(frame, int(self._batch.number[place]), j - i)
-        if lane.currents:
-            stamps = self._batch.t_ns[lane.rows[i:j]]
-            for current, values in lane.currents:
-                current.passed(values[i:j], stamps)
+        assessor.ears.bus.passed(lane.message, t_ns, counter)
+        bits, sizes = int(lane.seen[j - 1]), lane.facts.sizes
+        if bits not in sizes:
+            sizes[bits] = len(assessor.reading(self._batch.frame(place)).body)
+        samples = (j - i) * sizes[bits]
+        assessor.passed_message(lane.message.name, int(self._batch.number[place]), t_ns, samples)
+        lane.pass_currents(i, j)
+        self._unreported[lane.message.name] = place
+
+    def report(self) -> None:
+        """Tell the assessor what the frames passed over last say."""
+        for message, place in self._unreported.items():
+            if self._assessor.frame_of[message] == self._batch.number[place]:
+                self._assessor.note(self._batch.frame(place))
+        self._unreported.clear()

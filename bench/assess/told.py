@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,7 @@ class Batch:
     `others`: what the columns do not say in full, by `order`.
     """
 
+    others: dict[int, Frame | Mark]
     t_ns: NDArray[np.int64]
     can_id: NDArray[np.uint32]
     length: NDArray[np.uint8]
@@ -38,31 +40,40 @@ class Batch:
     kind: NDArray[np.uint8]
     number: NDArray[np.int64]
     order: NDArray[np.int64]
-    others: dict[int, Frame | Mark] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return self.t_ns.size
 
     def at(self, places: Positions | slice) -> Batch:
         """Some of the entries, or all in another order."""
-        arrays = [getattr(self, name)[places] for name in _ARRAYS]
-        return Batch(*arrays, self.others)
+        return Batch(self.others, *[getattr(self, name)[places] for name in ARRAYS])
 
-    def entry(self, place: int) -> Entry:
-        """One entry as it is told."""
-        t_ns = int(self.t_ns[place])
-        other = self.others.get(int(self.order[place])) if self.others else None
-        if other is not None:
-            return other._replace(t_ns=t_ns)
-        raw_id, size, kind = int(self.can_id[place]), int(self.length[place]), self.kind[place]
-        remote = bool(kind == REMOTE)
-        data = b"" if remote else self.payload[place].tobytes()[:size]
-        direction = TX if self.sent[place] else RX
-        head = t_ns, raw_id & 0x1FFFFFFF, data, raw_id >= EXTENDED, direction
-        return _new(Frame, (*head, "", remote, bool(kind == ERROR), None, size or None if remote else None))
+    def entries(self, start: int, stop: int) -> Iterator[tuple[Entry, int | None]]:
+        """Entries as they are told, with the numbers of those that are frames."""
+        part = slice(start, stop)
+        rows = zip(
+            self.t_ns[part].tolist(), self.can_id[part].tolist(), self.length[part].tolist(),
+            [p.tobytes() for p in self.payload[part]], self.sent[part].tolist(), self.kind[part].tolist(),
+            self.number[part].tolist(), self.order[part].tolist(), strict=True,
+        )  # fmt: skip
+        for t_ns, raw_id, size, data, is_sent, kind, number, order in rows:
+            other = self.others.get(order)
+            if other is not None:
+                yield other._replace(t_ns=t_ns), number if number >= 0 else None
+                continue
+            remote = kind == REMOTE
+            head = t_ns, raw_id & 0x1FFFFFFF, b"" if remote else data[:size], raw_id >= EXTENDED
+            tail = TX if is_sent else RX, "", remote, kind == ERROR, None, size or None if remote else None
+            yield _new(Frame, (*head, *tail)), number
+
+    def frame(self, place: int) -> Frame:
+        """The data frame at one place."""
+        entry, _ = next(self.entries(place, place + 1))
+        assert isinstance(entry, Frame)
+        return entry
 
 
-_ARRAYS = ("t_ns", "can_id", "length", "payload", "sent", "kind", "number", "order")
+ARRAYS = ("t_ns", "can_id", "length", "payload", "sent", "kind", "number", "order")
 
 
 class Teller:
@@ -102,14 +113,10 @@ class Teller:
         """What is left as it was recorded, with the numbers of its frames, for `causes_first`."""
         if self._left is not None:
             left = self._left.at(np.argsort(self._left.order, kind="stable"))
-            for place in range(len(left)):
-                entry = left.entry(place)
-                if not isinstance(entry, Frame):
-                    yield entry, None
-                    continue
-                if is_control(self._definitions, entry.can_id, entry.extended):
+            for entry, number in left.entries(0, len(left)):
+                if isinstance(entry, Frame) and is_control(self._definitions, entry.can_id, entry.extended):
                     entry = entry._replace(t_ns=entry.t_ns + self._jitter_ns)
-                yield entry, int(left.number[place])
+                yield entry, number
         for chunk in chunks:
             yield from numbered(chunk.entries(), chunk.first)
 
@@ -117,18 +124,18 @@ class Teller:
         n, marks = len(chunk), chunk.marks
         others: dict[int, Frame | Mark] = {}
         number = chunk.first + np.arange(n, dtype=np.int64)
-        columns = chunk.t_ns, chunk.can_id, chunk.length, chunk.payload, chunk.sent, chunk.kind, number
+        columns: list[NDArray[Any]] = [
+            chunk.t_ns, chunk.can_id, chunk.length, chunk.payload, chunk.sent, chunk.kind, number,
+        ]  # fmt: skip
         where = np.arange(n, dtype=np.int64)
         if marks:
-            rows = [row for row, _ in marks]
-            stamps = [mark.t_ns for _, mark in marks]
-            fill = stamps, 0, 0, 0, False, MARK, -1
-            columns = tuple(np.insert(a, rows, f, axis=0) for a, f in zip(columns, fill, strict=True))  # type: ignore[assignment]
-            places = np.insert(np.zeros(n, bool), rows, True)
-            where = np.flatnonzero(~places)
-            others = {
-                self._order + int(p): m for p, (_, m) in zip(np.flatnonzero(places), marks, strict=True)
-            }
+            rows = np.array([row for row, _ in marks])
+            stamps = np.array([mark.t_ns for _, mark in marks])
+            fill: tuple[Any, ...] = stamps, 0, 0, 0, False, MARK, -1
+            columns = [np.insert(a, rows, f, axis=0) for a, f in zip(columns, fill, strict=True)]
+            is_mark = np.insert(np.zeros(n, bool), rows, True)
+            where, places = np.flatnonzero(~is_mark), np.flatnonzero(is_mark).tolist()
+            others = {self._order + p: mark for p, (_, mark) in zip(places, marks, strict=True)}
         for row, frame in chunk.others.items():
             others[self._order + int(where[row])] = frame
         ids, controls = columns[1], np.zeros(columns[0].size, bool)
@@ -139,13 +146,13 @@ class Teller:
         t_ns = columns[0] - self._jitter_ns * (controls & (columns[5] != MARK))
         order = self._order + np.arange(t_ns.size, dtype=np.int64)
         self._order += t_ns.size
-        return Batch(t_ns, *columns[1:], order, others)
+        return Batch(others, *[t_ns, *columns[1:], order])
 
 
 def _joined(left: Batch | None, more: Batch) -> Batch:
     if left is None or not len(left):
         return more
-    arrays = [np.concatenate((getattr(left, name), getattr(more, name))) for name in _ARRAYS]
+    arrays = [np.concatenate((getattr(left, name), getattr(more, name))) for name in ARRAYS]
     orders = set(left.order.tolist()) if left.others else set()
     kept = {order: other for order, other in left.others.items() if order in orders}
-    return Batch(*arrays, kept | more.others)
+    return Batch(kept | more.others, *arrays)

@@ -14,6 +14,7 @@ STUDIES = {
     "faults": "every seeded fault ends in its expected verdict",
     "walks": "a healthy box never fails, however it is used, heard or begun to be judged",
     "corpus": "noisy healthy traces raise no alarm, the same with one fault each do",
+    "stretches": "long recordings judged by stretches come out as frame by frame, to the letter",
     "cuts": "recordings cut anywhere neither fail wrongly nor lose what they showed",
     "truncated": "a session cut off at any byte opens, says so and loses no whole line",
     "speed": "how much faster than real time the virtual regression runs",

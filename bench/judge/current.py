@@ -86,17 +86,16 @@ class CurrentJudge:
             return amps[:0].nonzero()[0]
         return (((amps < limits[0]) | (amps > limits[3])) & (t_ns >= self.from_ns)).nonzero()[0]
 
-    def passed(self, amps: NDArray[np.float64], t_ns: NDArray[np.int64]) -> None:
-        """Takes many readings none of which is odd."""
-        limits = self.limits
-        if limits is None:
-            return
-        amps = amps[t_ns >= self.from_ns]
-        if amps.size:
-            right = int(((amps >= limits[1]) & (amps <= limits[2])).sum())
-            self._right += right
-            self._undecided += amps.size - right
-            self._wrong = 0
+    def count_right(self, amps: NDArray[np.float64]) -> NDArray[np.intp]:
+        """How many of the readings are right, up to and with each; 1-d."""
+        assert self.limits is not None
+        return ((amps >= self.limits[1]) & (amps <= self.limits[2])).cumsum()
+
+    def passed(self, right: int, undecided: int) -> None:
+        """Takes readings none of which is odd."""
+        self._right += right
+        self._undecided += undecided
+        self._wrong = 0
 
     def sample(self, t_ns: int, current_a: float) -> None:
         """One reading."""

@@ -32,11 +32,15 @@ class Sleep:
 
     def fell(self, box: str, why: str, t_ns: int) -> frozenset[int]:
         """A box is without supply or was told to wake. Returns the clusters that need it."""
+        self._asleep[box] = why
+        self._since_ns = t_ns
+        return self.needing(box)
+
+    def needing(self, box: str) -> frozenset[int]:
+        """The clusters that need a box."""
         if not self._of:
             events = {b: Event(0, SUPPLY, b, 0) for b in self._boxes}
             self._of = {b: frozenset(k for k, _ in self._model.route(e, ())) for b, e in events.items()}
-        self._asleep[box] = why
-        self._since_ns = t_ns
         return self._of[box]
 
     def is_waking(self, box: str) -> bool:
