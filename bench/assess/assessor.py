@@ -248,6 +248,8 @@ class Assessor:
             self.spec, self.definitions, judge, self.findings, self.boots, jitter_ns, t_ns, complete,
             agenda, watch,
         )  # fmt: skip
+        if not own:
+            self.findings.hold_all()
         self._unknown = dict.fromkeys(range(len(judge.clusters)), -1)
         if not own:
             for control in self.spec.controls.values():
@@ -357,15 +359,41 @@ class Assessor:
         if self.judge is None:
             return
         if reading.undecodable is not None:
-            self.findings.doubt(
-                reading.node, f"a control frame cannot be read: {reading.undecodable.reason}", frame.t_ns
-            )
+            why = f"a control frame cannot be read: {reading.undecodable.reason}"
+            self._keys_unknown(self.judge, reading.node, why, frame.t_ns, frame.t_ns)
             return
+        bits = self.definitions.key_counter_bits.get(reading.node)
+        if bits is not None and tag is None and not self._complete:
+            count, since_ns = self.causes.missed(frame.t_ns, reading, bits)
+            if count:
+                begins = count > 1 << (bits - 1)
+                why = (
+                    f"{reading.node} counts its keys anew"
+                    if begins
+                    else f"keys of {reading.node} not seen: {count}"
+                )
+                self._keys_unknown(self.judge, reading.node, why, since_ns, frame.t_ns)
         for box in self.causes.of_frame(frame.t_ns, reading, self.frames, tag):
             if self.boots.asked(box, frame.t_ns):
                 self.ears.told_to_wake(box, frame.t_ns)
         if self._unknown:
             self._note_known(self.judge)
+
+    def _keys_unknown(self, judge: Judge, node: str, why: str, since_ns: int, t_ns: int) -> None:
+        """Keys of a node may have gone down or up unseen since then: what they reach is taken up anew."""
+        grace_ns = self.findings.grace_ns
+        self.findings.blinded(since_ns - 2 * self.jitter_ns, t_ns + grace_ns, why, node)
+        reached: set[int] = set()
+        for control in self.spec.controls.values():
+            if control.name.rpartition(" ")[0] != node:
+                continue
+            function = self.spec.functions.get(control.function)
+            if function is None:
+                continue
+            reached.update(judge.cluster_of[c] for c in function.circuits)
+            if function.kind == "momentary":
+                judge.perhaps_held(control.name, function.members[0])
+        judge.lose(sorted(reached), t_ns)
 
     def _report(self, frame: Frame, reading: Reading) -> None:
         t_ns, judge = frame.t_ns, self.judge
@@ -424,6 +452,7 @@ class Assessor:
         assert self.judge
         kind = observation.signal.partition(":")[0]
         if kind == "counter":
+            self.ears.frame_index = self.frames
             self.ears.bus.count(reading.message, t_ns, observation.raw)
         elif kind == "supply_v" and observation.value is not None:
             self.judge.sample(t_ns, observation.signal, observation.value)

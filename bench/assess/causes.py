@@ -45,6 +45,7 @@ class Causes:
         self._held: set[str] = set()
         self._held_over: dict[str, set[str]] = {}  # message -> keys in it that were down as their box woke
         self._sensors: dict[str, int] = {}
+        self._latest: dict[str, tuple[int, int]] = {}  # node -> counter and instant of its latest key
         self._awaiting: dict[int, Stimulus] = {}
 
     def of_frame(self, t_ns: int, reading: Reading, frame_index: int, tag: int | None) -> list[str]:
@@ -78,6 +79,18 @@ class Causes:
             self._wakes[tag] = asked
             self.maybe_called.update(asked)
         return asked
+
+    def missed(self, t_ns: int, reading: Reading, bits: int) -> tuple[int, int]:
+        """How many keys of the node were not seen before this one, going by its counter of `bits` bits; and
+        since when."""
+        count, since_ns = 0, t_ns
+        for _, _, _, counter in reading.events:
+            if counter is None:
+                continue
+            before, since_ns = self._latest.get(reading.node, (counter, t_ns))
+            count = max((counter - before) % (1 << bits) - 1, 0)
+            self._latest[reading.node] = counter, t_ns
+        return count, since_ns
 
     def woke(self, keys: Mapping[str, str]) -> None:
         """A box woke that these keys belong to, which are sent as levels: key -> message. Whether it takes
@@ -140,6 +153,7 @@ class Causes:
     def forget(self) -> None:
         """Frames may be missing for long: what was held, and each counter, may have changed unseen."""
         self._counters.clear()
+        self._latest.clear()
         self._held.clear()
         self._held_over.clear()
         self._sensors.clear()

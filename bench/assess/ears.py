@@ -102,6 +102,9 @@ class Ears:
 
     def told_to_wake(self, box: str, t_ns: int) -> None:
         """A wake message was on the bus: the box starts anew, at an instant of its own."""
+        node = self.bus.nodes[box]
+        if node.awake and node.last_ns is not None and t_ns - node.last_ns > self.bus.pause_ns(node):
+            self._findings.blinded(node.last_ns, t_ns, silence(box, node.last_ns), box)
         self.goes_dark(box, t_ns, WAKING)
 
     def goes_dark(self, box: str, t_ns: int, why: str = WITHOUT) -> None:
@@ -129,7 +132,8 @@ class Ears:
                 "restart", box, t_ns, "no restart", seen, f"boot:{box}", self.frame_index, certain=True
             )
         elif not first_heard:
-            self._findings.doubt(box, "it booted in this recording, and why is not recorded", t_ns)
+            why = "it booted in this recording, and why is not recorded"
+            self._findings.blinded(self.bus.nodes[box].before_ns or t_ns, t_ns, why, box)
         return t_ns - round(self._spec.boxes[box].respond_ms * MS)
 
     def not_available(self, t_ns: int, node: str, observation: Observation) -> None:

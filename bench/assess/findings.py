@@ -10,20 +10,12 @@ from bench.core.verdict import Deviation, Doubt
 from bench.judge.found import Found
 from bench.judge.rules import MS
 
-from .agenda import Agenda
+from .agenda import FOREVER, Agenda
+from .blind import Blindness
 from .fold import Folder, Mark
 from .stimulus import Stimulus
 
-REMEMBERED_BLIND = 64
 HOLD_NS = 200 * MS  # what would excuse a deviation may be told this much later, or as `hold_ns` says
-
-
-class Blind(NamedTuple):
-    """A stretch in which the bench cannot be trusted."""
-
-    since_ns: int
-    until_ns: int
-    why: str
 
 
 class Suspect(NamedTuple):
@@ -43,13 +35,17 @@ class Findings:
         self._agenda = agenda
         self.folder = Folder()
         self.doubts: list[Doubt] = []
-        self.blind: deque[Blind] = deque(maxlen=REMEMBERED_BLIND)
+        self._blind = Blindness()
         self.grace_ns = 0  # longest deadline of any signal
         self.shift_ns = 0  # how much earlier than their stamps stimuli are taken
         self.hold_ns = HOLD_NS  # by then a box that has fallen silent is known to be silent
         self._from_ns = -(1 << 62)
         self._said: set[tuple[str, str]] = set()
         self._suspects: deque[Suspect] = deque()
+
+    def hold_all(self) -> None:
+        """Decide nothing before the end: what excuses a deviation may be told at any time."""
+        self.hold_ns = FOREVER
 
     def doubt(self, subject: str, reason: str, t_ns: int) -> None:
         """Something could not be seen, sent, decoded or timed."""
@@ -73,14 +69,11 @@ class Findings:
 
     def late(self, since_ns: int, until_ns: int, why: str) -> None:
         """Nothing judged over [since, until] may be called a discrepancy, but nothing was lost."""
-        self.blind.append(Blind(since_ns, until_ns, why))
+        self._blind.add(since_ns, until_ns, why)
 
     def blind_over(self, since_ns: int, until_ns: int) -> str:
         """Why the bench was blind somewhere in [since, until]; empty when it was not."""
-        for blind in self.blind:
-            if blind.since_ns <= until_ns and blind.until_ns >= since_ns:
-                return blind.why
-        return ""
+        return self._blind.over(since_ns, until_ns)
 
     def of_box(
         self,
@@ -183,9 +176,9 @@ class Findings:
 
     def evidence(self) -> str:
         """How sure the bench is of its own eyes, in words."""
-        if not self.blind:
+        last = self._blind.last
+        if last is None:
             return "no frame known to be lost before it"
-        last = self.blind[-1]
         return f"last doubt about the bench's own eyes at {last.until_ns / 1e9:.3f} s: {last.why}"
 
 

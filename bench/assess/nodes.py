@@ -202,7 +202,11 @@ class Bus:
         self._agenda.by(self._next_ns)
 
     def _is_alive(self, node: Node, t_ns: int) -> bool:
-        return node.last_ns is not None and t_ns - node.last_ns <= 2 * node.shortest_ns + self._jitter_ns
+        return node.last_ns is not None and t_ns - node.last_ns <= self.pause_ns(node)
+
+    def pause_ns(self, node: Node) -> int:
+        """Within this a box that is awake is heard again."""
+        return 2 * node.shortest_ns + self._jitter_ns
 
     def known_silent_ns(self) -> int:
         """How long after its last frame a box is known to be silent, at the latest."""

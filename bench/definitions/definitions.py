@@ -38,7 +38,8 @@ class Definitions:
     `unobservable`: signal -> why. `cannot_send`: control, sensor or `wake BOX` -> why.
     `signal_message`: signal -> the message that shows it; `messages_of`: all that show something of it.
     `keys`: controls that can be pressed. `level_message`: control that is sent as a level, again and again
-    -> the message that carries it. `reports`: identifier, mask, extended, reader of what boxes send;
+    -> the message that carries it. `key_counter_bits`: node whose keys are events -> size of their counter.
+    `reports`: identifier, mask, extended, reader of what boxes send;
     `routes`: of what controls send too, the first that fits counts.
     """
 
@@ -56,6 +57,10 @@ class Definitions:
             merge_wakes([c for b in bound for c in b.controls.readers])
         )
         levels = [c for c in self.controls if isinstance(c, LevelKeys) and not c.is_sensor]
+        events = [c for c in self.controls if isinstance(c, EventKeys)]
+        self.key_counter_bits: Mapping[str, int] = {
+            c.carrier.node: c.carrier.counter.size for c in events if c.carrier.counter is not None
+        }
         self.level_message: Mapping[str, str] = {k: c.carrier.name for c in levels for k in c.places}
         self.reports = tuple(r for b in bound for r in b.reports.readers)
         self._pages = [(page, message) for b in bound for page, message, _ in b.reports.pages]

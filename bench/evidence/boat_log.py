@@ -5,6 +5,7 @@ from __future__ import annotations
 import tempfile
 from dataclasses import replace
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,10 +18,11 @@ from bench.definitions.controls import Several
 from bench.definitions.database import Field
 from bench.definitions.observers import little_mask
 from bench.lab.api import run_virtual
-from bench.run.api import Boat, Wishes
+from bench.run.api import Wishes
 from bench.session import open_session
 from bench.session.columns import Columns, from_frames
 from bench.session.writing import text_of
+from bench.spec.model import Spec
 
 EVERY_S = 300.0  # between keys
 ROUNDS = 4  # keys pressed on and off in the piece that is repeated
@@ -28,7 +30,17 @@ AWAKE_NS = 6_000_000_000
 Bits = NDArray[np.uint64]
 
 
-def write_log(path: Path, boat: Boat, frames: int) -> int:
+class Loaded(Protocol):
+    """The demo boat, however loaded."""
+
+    @property
+    def spec(self) -> Spec: ...
+
+    @property
+    def definitions(self) -> Definitions: ...
+
+
+def write_log(path: Path, boat: Loaded, frames: int) -> int:
     """Writes `frames` frames of the demo boat as another logger would; gives back how many presses are in."""
     piece, presses = _piece(boat)
     groups = _counted(boat.definitions, piece)
@@ -41,7 +53,7 @@ def write_log(path: Path, boat: Boat, frames: int) -> int:
     return presses * frames // len(piece)
 
 
-def _piece(boat: Boat) -> tuple[Columns, int]:
+def _piece(boat: Loaded) -> tuple[Columns, int]:
     """Keys pressed on and, as long later, off; it ends as it began."""
     timed = {c.name for c in boat.spec.circuits.values() if c.auto_off is not None}
     toggles = {

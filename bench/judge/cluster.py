@@ -407,7 +407,7 @@ class ClusterJudge:
                 self._resolve(world, place, watch, t_ns, value)
         trace = world.traces[place]
         course = trace.last.value.course  # type: ignore[union-attr]
-        since = max(trace.steady_since(), self.caused_ns)
+        since = max(trace.steady_since(), self.caused_ns, world.before.switch.hi if world.before else 0)
         if not isinstance(course, Steady) or since >= t_ns - watch.rule.window_ns:
             return True
         tolerance = watch.rule.tolerance
