@@ -366,12 +366,7 @@ class Assessor:
         if bits is not None and tag is None and not self._complete:
             count, since_ns = self.causes.missed(frame.t_ns, reading, bits)
             if count:
-                begins = count > 1 << (bits - 1)
-                why = (
-                    f"{reading.node} counts its keys anew"
-                    if begins
-                    else f"keys of {reading.node} not seen: {count}"
-                )
+                why = f"{count} keys of {reading.node} not seen"
                 self._keys_unknown(self.judge, reading.node, why, since_ns, frame.t_ns)
         for box in self.causes.of_frame(frame.t_ns, reading, self.frames, tag):
             if self.boots.asked(box, frame.t_ns):

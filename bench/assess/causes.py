@@ -88,7 +88,8 @@ class Causes:
             if counter is None:
                 continue
             before, since_ns = self._latest.get(reading.node, (counter, t_ns))
-            count = max((counter - before) % (1 << bits) - 1, 0)
+            step = (counter - before) % (1 << bits)
+            count = step - 1 if 0 < step <= 1 << (bits - 1) else 0  # it may begin anew
             self._latest[reading.node] = counter, t_ns
         return count, since_ns
 

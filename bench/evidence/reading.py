@@ -318,9 +318,9 @@ def study(sample: float = 1.0) -> Page:
         "Recordings made from the shipped healthy session, repeated. CPU time of one core, the quickest of "
         f"{REPEATS} (of 1 for the libraries at the larger size), all in one run. Ratios are to the "
         "library doing the same. python-can + cantools decode control frames too, ours leave them out. "
-        "A boat in use: a key now and then, cyclic frames otherwise; its verdict is compared with mere decoding by the "
-        "libraries. The bench's own regression is the other extreme, with something new in every tenth of a "
-        "second. Memory is that of a process of its own, judging a boat in use."
+        "A boat in use: a key now and then, cyclic frames otherwise; its verdict is compared with decoding "
+        "by the libraries. The bench's own regression is the other extreme: something is new in every tenth "
+        "of a second. Memory is that of a process of its own, judging a boat in use."
     )
     summary = "every ratio reaches its aim" if not missed else "missed: " + "; ".join(missed)
     return Page(
