@@ -61,6 +61,31 @@ class SupplySwitched(NamedTuple):
     on: int
 
 
+class SupplyConfirmed(NamedTuple):
+    """The supply of a box says that it is as it was switched last (`on` 1 or 0), and measures so."""
+
+    t_ns: int
+    box: str
+    on: int
+
+
+class SupplyRead(NamedTuple):
+    """The supply's own reading at its terminals, taken some time from `from_ns` to `t_ns`."""
+
+    t_ns: int
+    from_ns: int
+    volts: float
+    amps: float
+
+
+class SupplyTrouble(NamedTuple):
+    """From `since_ns` on the supply was not known to be as it should; the run ends by it."""
+
+    t_ns: int
+    since_ns: int
+    reason: str
+
+
 class StepMark(NamedTuple):
     """Step number `step` of the plan begins; `about` is its text for people. `phase`: home, test, off."""
 
@@ -90,7 +115,19 @@ class Ended(NamedTuple):
 
 
 Mark = (
-    Confirmed | Refused | Dropped | Alive | LinkLost | HostLate | SupplySwitched | StepMark | Started | Ended
+    Confirmed
+    | Refused
+    | Dropped
+    | Alive
+    | LinkLost
+    | HostLate
+    | SupplySwitched
+    | SupplyConfirmed
+    | SupplyRead
+    | SupplyTrouble
+    | StepMark
+    | Started
+    | Ended
 )
 Entry = Frame | Mark
 MARKS: dict[str, type[Mark]] = {
@@ -101,6 +138,9 @@ MARKS: dict[str, type[Mark]] = {
     "link_lost": LinkLost,
     "host_late": HostLate,
     "supply_switched": SupplySwitched,
+    "supply_confirmed": SupplyConfirmed,
+    "supply_read": SupplyRead,
+    "supply_trouble": SupplyTrouble,
     "step": StepMark,
     "started": Started,
     "ended": Ended,
