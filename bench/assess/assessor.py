@@ -16,7 +16,10 @@ from bench.core.entry import (
     Refused,
     Started,
     StepMark,
+    SupplyConfirmed,
+    SupplyRead,
     SupplySwitched,
+    SupplyTrouble,
 )
 from bench.core.event import Event
 from bench.core.frame import TX, Frame
@@ -44,6 +47,7 @@ from .timing import box_of, hears, loads_of, signal_rules
 from .verdict import nothing_judged, reach_verdict
 
 BOOT_TWICE_NS = 200 * MS  # no box boots twice within this: the frame was repeated on the bus
+SUPPLY_KNOWN_NS = 4_000 * MS  # by then a supply that does not answer is known not to
 DROP_BLIND_NS = 200 * MS  # a drop may be noticed this long after it happened
 GAP_NS = 300 * MS  # so long without a frame, and frames missing: what is remembered unseen may have changed
 STEP_BACK_NS = 200 * MS  # recordings put together, or a clock that was set: more than any reordering
@@ -181,6 +185,8 @@ class Assessor:
             self.ended = entry
             if entry.reason != "complete":
                 findings.doubt("run", f"the run did not finish: {entry.reason}", t_ns)
+        elif isinstance(entry, SupplyTrouble):
+            self._supply_trouble(entry)
         elif self.judge is not None:
             self._mark_of_run(entry)
 
@@ -214,6 +220,11 @@ class Assessor:
             self.causes.step = entry
         elif isinstance(entry, SupplySwitched):
             self._supply(entry)
+        elif isinstance(entry, SupplyConfirmed):
+            if entry.on:
+                self.boots.confirmed(entry.box, entry.t_ns)
+        elif isinstance(entry, SupplyRead):
+            self._supply_read()
 
     def _start(self, t_ns: int, jitter_ms: float, *, own: bool, complete: bool = False) -> None:
         self.own_session = own
@@ -479,6 +490,20 @@ class Assessor:
         self.causes.apply(Event(mark.t_ns, ev.SUPPLY, mark.box, 0), mark.t_ns)
         self.boots.dark(mark.box)
         self.ears.goes_dark(mark.box, mark.t_ns)
+
+    def _supply_read(self) -> None:
+        """The supply is watched: a restart counts once it is known that the supply was not the cause."""
+        if not self.findings.supply_watched:
+            self.findings.supply_watched = True
+            self.findings.hold_ns = max(self.findings.hold_ns, SUPPLY_KNOWN_NS)
+
+    def _supply_trouble(self, mark: SupplyTrouble) -> None:
+        """Whatever the boxes did since then, the supply may have made them do."""
+        self.findings.supply_bad(mark.since_ns, mark.t_ns, mark.reason)
+        if self.judge is not None:
+            self.judge.blinded(mark.since_ns, mark.t_ns)
+            self.judge.begin_anew(mark.t_ns)
+            self.causes.forget()
 
     def _end_silence(self, judge: Judge, node: str, t_ns: int) -> None:
         """A silence that ends near its limit may or may not have been taken for a loss."""

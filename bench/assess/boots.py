@@ -40,6 +40,13 @@ class Boots:
             self._expect(box, t_ns)
         return wakes
 
+    def confirmed(self, box: str, t_ns: int) -> None:
+        """Its supply is known to be on only now: its time to wake counts from here."""
+        if box in self._due:
+            asked, latest = self._due[box]
+            within_ns = round(self._boxes[box].wake.within_s * 1000) * MS
+            self._due[box] = (asked, max(latest, t_ns + within_ns))
+
     def asked(self, box: str, t_ns: int) -> bool:
         """It was told to wake, which an awake box does anew; False when it has no supply."""
         if self._powered[box]:

@@ -25,6 +25,7 @@ class Suspect(NamedTuple):
     deviation: Deviation
     mark: Mark
     leans_on: tuple[Stimulus, ...] = ()  # stimuli that were not confirmed yet
+    certain: bool = False  # only the supply can excuse it
 
 
 class Findings:
@@ -39,6 +40,8 @@ class Findings:
         self.grace_ns = 0  # longest deadline of any signal
         self.shift_ns = 0  # how much earlier than their stamps stimuli are taken
         self.hold_ns = HOLD_NS  # by then a box that has fallen silent is known to be silent
+        self.supply_watched = False  # then what a supply may have caused is held until that is known
+        self._supply_bad: tuple[int, str] | None = None  # since when and why
         self._from_ns = -(1 << 62)
         self._said: set[tuple[str, str]] = set()
         self._suspects: deque[Suspect] = deque()
@@ -96,10 +99,10 @@ class Findings:
         mark = Mark(clusters=clusters, key=key, box=box)
         if (t_ns if since_ns is None else since_ns) < self._from_ns:
             return
-        if certain:
+        if certain and not self.supply_watched:
             self.folder.add(deviation, mark)
             return
-        self._suspect(Suspect(t_ns if since_ns is None else since_ns, deviation, mark))
+        self._suspect(Suspect(t_ns if since_ns is None else since_ns, deviation, mark, certain=certain))
 
     def of_signal(
         self,
@@ -154,17 +157,28 @@ class Findings:
         self._suspects.append(suspect)
         self._agenda.by(suspect.deviation.t_ns + self.hold_ns + 1)
 
+    def supply_bad(self, since_ns: int, until_ns: int, why: str) -> None:
+        """From `since_ns` on for good the supply may have caused whatever a box did."""
+        self._supply_bad = (since_ns, why)
+        self.blinded(since_ns, until_ns, why, "bench")
+
+    def _supply_over(self, t_ns: int) -> str:
+        bad = self._supply_bad
+        return bad[1] if bad is not None and t_ns >= bad[0] else ""
+
     def decide(self, t_ns: int | None = None) -> None:
         """Whatever nothing can excuse any more by `t_ns` (None: the end) is a discrepancy."""
         suspects = self._suspects
         while suspects:
-            since_ns, deviation, mark, leans_on = suspects[0]
+            since_ns, deviation, mark, leans_on, certain = suspects[0]
             waits = any(s.unconfirmed for s in leans_on)
             if t_ns is not None and (waits or t_ns <= deviation.t_ns + self.hold_ns):
                 self._agenda.by(max(t_ns, deviation.t_ns + self.hold_ns) + 1)
                 return
             suspects.popleft()
-            blind = self.blind_over(since_ns, deviation.t_ns)
+            blind = (
+                self._supply_over(deviation.t_ns) if certain else self.blind_over(since_ns, deviation.t_ns)
+            )
             unsure = next((s for s in leans_on if s.doubt or s.unconfirmed), None)
             if unsure is not None:
                 why = unsure.doubt or "the link never confirmed it"

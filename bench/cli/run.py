@@ -45,6 +45,11 @@ def parser() -> Parser:
         "--bench", metavar="PROFILE", help="what stands on this bench: adapter, supply, real loads (a file)"
     )
     made.add_argument(
+        "--supply",
+        metavar="PORT",
+        help="switch and watch the boxes' supply over this serial port (with --bench)",
+    )
+    made.add_argument(
         "--out", metavar="FOLDER", help="the session's folder, new or empty (default: sessions/ and the time)"
     )
     made.add_argument("--yes", action="store_true", help="energise without asking")

@@ -27,13 +27,14 @@ from bench.link.open import link_from_text
 from bench.report import Material, write_results
 from bench.report.progress import Progress
 from bench.report.terminal import width_of
+from bench.rig import Setting
 from bench.run.api import Boat as RunBoat
-from bench.run.api import Wishes, before_the_run, run_link
+from bench.run.api import SupplyWish, Wishes, before_the_run, run_link
 from bench.run.conductor import Gate, no_progress
 from bench.run.result import RunResult
 from bench.run.stop import StopFlag
 from bench.session import open_session
-from bench.spec.profile import BenchProfile, load_profile, match_profile
+from bench.spec.profile import BenchProfile, SerialSupply, load_profile, match_profile
 from bench.twin import Tables, load_tables
 
 Tell = Callable[[float, float, str], None]
@@ -55,6 +56,7 @@ class Wish:
     require: str | None = None
     tables: str | None = None
     accepted: str | None = None
+    supply: str | None = None
     plan: Plan | None = None
     gate: Gate | None = None
     facts: Mapping[str, object] = field(default_factory=dict)
@@ -75,6 +77,7 @@ def run_command(args: argparse.Namespace) -> int:
         require=args.require,
         tables=args.tables,
         accepted=args.accepted,
+        supply=args.supply,
     )
     boat = load_boat(wish.spec)
     warn((*boat.warnings, *faults_of_spec(boat)))
@@ -82,7 +85,8 @@ def run_command(args: argparse.Namespace) -> int:
     if wish.on != "twin":
         link = link_from_text(wish.on, SystemClock())  # only to hear of a wrong name before asking
         spoken = RunBoat(boat.spec, boat.definitions)
-        warn(before_the_run(spoken, guard=True, switches_supply=link.facts.switches_supply))
+        supplied = supply_wish(wish, _profile(wish.bench, boat)[0], boat) is not None
+        warn(before_the_run(spoken, guard=True, switches_supply=supplied or link.facts.switches_supply))
         confirm(boat.spec, yes=args.yes, ask=sys.stderr, answer=sys.stdin, width=width_of(sys.stderr))
     progress = Progress(sys.stderr, width=width_of(sys.stderr))
     try:
@@ -116,6 +120,9 @@ def check_wish(wish: Wish, boat: Boat) -> None:
         raise UsageError(Complaint(text, expected="twin, slcan:PORT or INTERFACE:CHANNEL"))
     if wish.on != "twin" and wish.tables is not None:
         raise UsageError(Complaint("--tables is for the virtual box", advice="a real box has its own"))
+    if wish.on == "twin" and wish.supply is not None:
+        advice = "the virtual box's supply is switched without a port"
+        raise UsageError(Complaint("--supply is for a real box", advice=advice))
     parse_faults(wish.fault)
     if wish.require is not None:
         parse_require(wish.require, boat.spec.circuits, boat.spec.controls)
@@ -138,6 +145,7 @@ def run_boat(
     if wish.require is not None:
         facts["require"] = wish.require
     wishes = Wishes(
+        supply=supply_wish(wish, profile, boat),
         short=wish.short, out=wish.out, until_first=wish.until_first, guard=wish.on != "twin",
         facts={**facts, **wish.facts}, plan=wish.plan, gate=wish.gate,
     )  # fmt: skip
@@ -168,6 +176,30 @@ def run_boat(
     if write:
         write_results(wish.out, material)
     return result, material
+
+
+def supply_wish(wish: Wish, profile: BenchProfile | None, boat: Boat) -> SupplyWish | None:
+    """The supply of the profile at its port or at that of `--supply`; None on the virtual box or without.
+
+    Raises: UsageError where no current limit was agreed, or no one voltage fits all boxes.
+    """
+    if wish.on == "twin":
+        return None
+    known = profile.supply if profile is not None else "none"
+    if not isinstance(known, SerialSupply):
+        if wish.supply is None:
+            return None
+        advice = "give --bench a profile with supply: {limit_a: ...}: what the wires of this bench can bear"
+        raise UsageError(Complaint("--supply needs a current limit, and no profile gives one", advice=advice))
+    port = wish.supply or known.port
+    if port is None:
+        return None
+    nominal = {box.supply_v for box in boat.spec.boxes.values()}
+    if known.volts is None and len(nominal) > 1:
+        text = f"the boxes have supplies of {', '.join(f'{v:g} V' for v in sorted(nominal))}"
+        raise UsageError(Complaint(text, expected="one voltage", advice="give volts in the bench profile"))
+    volts = known.volts if known.volts is not None else nominal.pop()
+    return SupplyWish(port, Setting(volts, known.limit_a), known.dialect)
 
 
 def _tables(wish: Wish, boat: Boat) -> Tables:

@@ -16,9 +16,11 @@ def serve(args: argparse.Namespace) -> int:
     """`hardstand twin BOAT`. Blocks: until Ctrl-C or SIGTERM."""
     from bench.core.clock import SystemClock
     from bench.lab.serve import serve_on_pty
+    from bench.lab.supply_twin import supply_of_twin
 
     clock = SystemClock()
-    serve_on_pty(make_twin(args.boat, fault=args.fault, seed=args.seed, start_ns=clock.now_ns()), clock)
+    twin = make_twin(args.boat, fault=args.fault, seed=args.seed, start_ns=clock.now_ns())
+    serve_on_pty(twin, clock, supply=supply_of_twin(twin, clock) if args.supply else None)
     return 0
 
 

@@ -26,6 +26,11 @@ def parser() -> Parser:
     made.add_argument("--fault", metavar="KIND[:ARG]", help="seed this fault")
     made.add_argument("--seed", metavar="N", type=int, default=1, help="fixes noise and jitter")
     made.add_argument(
+        "--supply",
+        action="store_true",
+        help="its boxes hang on a simulated bench supply, off at first, whose port is the second line",
+    )
+    made.add_argument(
         "--faults",
         action="store_true",
         help="list the faults of BOAT: kind, argument, what is wrong, expected verdict",

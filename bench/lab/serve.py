@@ -21,6 +21,7 @@ from bench.core.errors import BenchError, Complaint
 from bench.core.frame import Frame
 
 from .slcan_server import Outgoing, SlcanAdapter
+from .supply_server import SupplyServer
 
 LONGEST_WAIT_NS = 20_000_000
 HIGH_WATER_BYTES = 65_536
@@ -65,6 +66,7 @@ class PtyServer:
         os.set_blocking(self._master, False)
         self.path = os.ttyname(self._slave)
         self._closed = False
+        self.beside: Callable[[], None] = lambda: None  # also done at each turn, the box having run until now
 
     @property
     def lost(self) -> int:
@@ -79,6 +81,7 @@ class PtyServer:
         self._show(self._box.run_until(now_ns))
         if ready:
             self._obey(self._read(), now_ns)
+        self.beside()
         self._push()
 
     def _wait_s(self) -> float:
@@ -125,9 +128,12 @@ class PtyServer:
         os.close(self._slave)
 
 
-def serve_on_pty(twin: Box, clock: Clock, out: TextIO | None = None, err: TextIO | None = None) -> None:
-    """Serves until SIGTERM or SIGINT. First line of `out` (stdout), flushed: the port's path; how
-    to stop goes to `err` (stderr).
+def serve_on_pty(
+    twin: Box, clock: Clock, out: TextIO | None = None, err: TextIO | None = None,
+    supply: SupplyServer | None = None,
+) -> None:  # fmt: skip
+    """Serves until SIGTERM or SIGINT. First line of `out` (stdout), flushed: the port's path, second that of
+    `supply` where there is one; how to stop goes to `err` (stderr).
 
     Blocks: until the signal. Raises: BenchError when no pseudo-terminal can be had.
     """
@@ -137,10 +143,15 @@ def serve_on_pty(twin: Box, clock: Clock, out: TextIO | None = None, err: TextIO
     try:
         with _stopped_by_signals() as stopped:
             print(server.path, file=out, flush=True)
+            if supply is not None:
+                server.beside = lambda: supply.turn(0.0)
+                print(supply.path, file=out, flush=True)
             print("serving in real time; stop with Ctrl-C or SIGTERM", file=err, flush=True)
             serve_until(server, stopped)
     finally:
         server.close()
+        if supply is not None:
+            supply.close()
     if server.lost:
         print(f"{server.lost} lines were not fetched in time and were lost", file=err, flush=True)
 

@@ -6,7 +6,7 @@ import gc
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from bench.definitions import Definitions
 from bench.link.open import link_from_text
 from bench.oracle import Oracle
 from bench.plan import make_plan
+from bench.rig import Setting, SuppliedLink, load_dialect, open_supply
 from bench.session import Recorder
 from bench.session.recorder import FLUSH_NS
 from bench.spec.model import Spec
@@ -49,6 +50,15 @@ VIRTUAL_FLUSH_NS = 20 * FLUSH_NS  # two seconds of a virtual clock are some ten 
 
 
 @dataclass(frozen=True, slots=True)
+class SupplyWish:
+    """The supply that feeds all boxes: its port, what it is set to, its command words."""
+
+    port: str
+    setting: Setting
+    dialect: str = "scpi"
+
+
+@dataclass(frozen=True, slots=True)
 class Wishes:
     """How to run. `plan`: None makes the simple one. `out`: the session's folder, new or empty; None
     records nothing. `facts`: more for session.json. `guard`: for real links only. `gate`: asked before each
@@ -61,6 +71,7 @@ class Wishes:
     until_first: bool = False
     guard: bool = False
     gate: Gate | None = None
+    supply: SupplyWish | None = None
     facts: Mapping[str, object] = field(default_factory=dict)
 
 
@@ -79,8 +90,19 @@ def run_link(
     """
     clock = SystemClock()
     link = link_from_text(link_text, clock)
+    stop = StopFlag() if stop is None else stop
+    if wishes.supply is not None:
+        link = _supplied(link, wishes.supply, boat, clock, stop)
     with _quiet_process():
         return run_on(boat, link, clock, wishes, adapter=link_text, stop=stop, progress=progress)
+
+
+def _supplied(link: Link, wish: SupplyWish, boat: Boat, clock: Clock, stop: StopFlag) -> SuppliedLink:
+    dialect = load_dialect(wish.dialect)
+    return SuppliedLink(
+        link, lambda: open_supply(wish.port, dialect, clock), wish.setting, tuple(boat.spec.boxes), clock,
+        stop.set,
+    )  # fmt: skip
 
 
 def run_on(
@@ -100,6 +122,8 @@ def run_on(
     definitions.forget()
     assessor = Assessor(spec, definitions, model, profile=boat.profile, not_tested=plan.not_tested)
     off = build(spec, definitions, model.off_words(), adapter)
+    if wishes.supply is not None:
+        off = replace(off, supply=(wishes.supply.port, wishes.supply.dialect))
     link.open()  # before there is a session: a missing port leaves no folder behind
     try:
         recorder = _recorder(boat, plan, link, clock, wishes)

@@ -16,6 +16,7 @@ from bench.core.link import Link
 from bench.core.plan import Plan, Step
 from bench.core.verdict import Verdict
 from bench.definitions import Definitions
+from bench.rig import SuppliedLink
 from bench.spec.model import Spec
 
 from .bus import AHEAD_NS, AT_LINK_NS, MS, Bus, RunStopped
@@ -35,6 +36,7 @@ DWELL_MS = 500.0
 LATE_MS = 20.0  # a step this late moves all later ones by as much
 END_MS = 700.0  # watched after the last step
 FIRST_STEP_MS = 200.0
+SUPPLY_S = 5.0  # longest wait for the supply to confirm at the end
 
 
 Gate = Callable[[Step], bool]  # whether a step may be done now; asked again and again until it may
@@ -92,6 +94,8 @@ class Conductor:
             verdict = self._end(reason)
             statistics = self.link.statistics()
             self.link.close()
+            if isinstance(self.link, SuppliedLink) and self.link.left_on:
+                self._warn(self.link.left_on)
             self._after_guard()
         figures = {
             "cpu_s": (cpu_ns() - cpu) / 1e9,
@@ -206,6 +210,7 @@ class Conductor:
                 for box in self.spec.boxes:
                     self.link.switch_supply_at(self.clock.now_ns(), box, False)
                 bus.pump(self.clock.now_ns() + 100 * MS)
+                self._await_supply()
                 if not self.off_result.all_off:
                     self._warn("the supply was switched off with circuits on")
         except RunStopped as e:
@@ -217,6 +222,12 @@ class Conductor:
         else:
             if self.guard is not None:
                 self.guard.done()
+
+    def _await_supply(self) -> None:
+        """The guard is let go only once the supply has confirmed that it is off, or never will."""
+        end_ns = self.clock.now_ns() + int(SUPPLY_S * 1000) * MS
+        while isinstance(self.link, SuppliedLink) and not self.link.settled and self.clock.now_ns() < end_ns:
+            self.bus.pump(self.clock.now_ns() + 50 * MS)
 
     def _last_known(self) -> OffResult:
         """What stays on by the last reports there were."""

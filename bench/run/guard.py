@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 HUNG_S = 5.0
 OPEN_S = 30.0  # how long it tries to open the link
+OPEN_SUPPLIED_S = 5.0  # the same where cutting the supply will end it all anyway
 WHOLE_S = 90.0  # and to get everything off, with a link that comes and goes
 TICK_MS = 20.0
 DONE, ABANDON, END, HUNG = "done", "abandon", "the run died", "the run hung"
@@ -55,9 +56,14 @@ def main(arguments: list[str]) -> int:
     if why == HUNG:
         end_parent(parent, clock)
     report(session, state="acting", why=why)
-    result, trouble = act(data, book, clock, session)
+    supply = ""
+    try:
+        result, trouble = act(data, book, clock, session)
+    finally:
+        supply = cut_supply(data, clock)
+    text = "; ".join(filter(None, (result.text(), supply)))
     report(
-        session, state="acted", why=why, text=result.text(), stays_on=list(result.stays_on),
+        session, state="acted", why=why, text=text, supply=supply, stays_on=list(result.stays_on),
         not_heard=list(result.not_heard), comes_on_later=list(result.comes_on_later), pressed=result.pressed,
         log=list(result.log), trouble=trouble,
     )  # fmt: skip
@@ -101,7 +107,7 @@ def act(data: OffData, book: CounterBook, clock: Clock, session: Path) -> tuple[
     end_ns = clock.now_ns() + int(WHOLE_S * 1e9)
     trouble = ""
     while True:
-        link, why = open_when_free(data.adapter, clock)
+        link, why = open_when_free(data.adapter, clock, OPEN_S if data.supply is None else OPEN_SUPPLIED_S)
         if link is None:
             return SafeOff(data, book, clock.now_ns()).result(), why
         try:
@@ -112,12 +118,39 @@ def act(data: OffData, book: CounterBook, clock: Clock, session: Path) -> tuple[
             return result, trouble
 
 
-def open_when_free(adapter: str, clock: Clock) -> tuple[Link | None, str]:
-    """The opened link, tried until OPEN_S have passed; None and the last reason."""
+def cut_supply(data: OffData, clock: Clock) -> str:
+    """Switches the supply off, where there is one, tried for some seconds. What came of it."""
+    if data.supply is None:
+        return ""
+    from bench.core.errors import HardstandError
+    from bench.rig import load_dialect
+    from bench.rig.supply import Supply
+    from bench.rig.wire import SerialWire
+
+    port, name = data.supply
+    end_ns = clock.now_ns() + int(OPEN_SUPPLIED_S * 1e9)
+    while True:
+        try:
+            dialect = load_dialect(name)
+            supply = Supply(SerialWire(port, dialect.baud, clock), dialect, clock, port=port)
+        except HardstandError as e:
+            said = f"{e.complaints[0].text}; switch the supply off by hand"
+        else:
+            said = supply.switch_off()
+            supply.close()
+            if not said:
+                return "the supply is off"
+        if clock.now_ns() >= end_ns:
+            return said
+        clock.wait_until(clock.now_ns() + 200 * MS)
+
+
+def open_when_free(adapter: str, clock: Clock, open_s: float = OPEN_S) -> tuple[Link | None, str]:
+    """The opened link, tried until `open_s` have passed; None and the last reason."""
     from bench.core.errors import HardstandError
     from bench.link.open import open_link
 
-    end_ns = clock.now_ns() + int(OPEN_S * 1e9)
+    end_ns = clock.now_ns() + int(open_s * 1e9)
     while True:
         try:
             return open_link(adapter, clock), ""

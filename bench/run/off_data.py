@@ -75,6 +75,7 @@ class OffData:
     respond_ms: float
     read_back_ms: float
     comes_on_later: tuple[str, ...] = ()
+    supply: tuple[str, str] | None = None  # port and dialect of the supply that feeds the boxes
     _by_id: dict[tuple[int, bool], list[tuple[str, Reading]]] = field(
         default_factory=dict, repr=False, compare=False
     )
@@ -105,6 +106,8 @@ class OffData:
             "cyclic": [_plain(t) for t in self.cyclic],
             "words": {n: [list(w) for w in words] for n, words in self.words.items()},
         }  # fmt: skip
+        if self.supply is not None:
+            plain["supply"] = list(self.supply)
         return json.dumps(plain, indent=1) + "\n"
 
     @classmethod
@@ -121,6 +124,7 @@ class OffData:
             release={n: _template(t) for n, t in plain["release"].items()},
             cyclic=tuple(_template(t) for t in plain["cyclic"]),
             words={n: tuple((c, m) for c, m in words) for n, words in plain["words"].items()},
+            supply=(plain["supply"][0], plain["supply"][1]) if "supply" in plain else None,
         )  # fmt: skip
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from bench.core.errors import Complaint
 
@@ -38,6 +38,26 @@ class FixedSupply:
 
 
 @dataclass(frozen=True, slots=True)
+class SerialSupply:
+    """A supply that the bench switches and reads. `port`: None when the command line names it; `volts`: None
+    for the boxes' nominal voltage."""
+
+    limit_a: float
+    port: str | None = None
+    volts: float | None = None
+    dialect: str = "scpi"
+
+
+@dataclass(frozen=True, slots=True)
+class _SupplyEntry:
+    fixed_v: float | None = None
+    limit_a: float | None = None
+    port: str | None = None
+    volts: float | None = None
+    dialect: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Fixture:
     """Something beside the link that the bench can do to the box. `on`: circuits or sensors."""
 
@@ -64,7 +84,7 @@ class BenchProfile:
     echo: Literal["none", "flagged"]
     confirms: bool
     jitter_ms: float
-    supply: Literal["none"] | FixedSupply = "none"
+    supply: Literal["none"] | FixedSupply | SerialSupply = "none"
     circuits: Mapping[str, RealLoad] = field(default_factory=dict)
     channels: Mapping[str, Mapping[int, RealLoad]] = field(default_factory=dict)
     fixtures: Mapping[str, Fixture] = field(default_factory=dict)
@@ -97,9 +117,13 @@ _LOAD = Record(
     ),
 )
 _SUPPLY = Record(
-    "a fixed supply",
-    FixedSupply,
-    Field("fixed_v", parts.VOLT, "Its voltage, which nobody switches or reads."),
+    "a supply",
+    _SupplyEntry,
+    Field("fixed_v", parts.VOLT, "Of a supply that nobody switches or reads: its voltage, and nothing else."),
+    Field("limit_a", Number("A", above=0, hi=1000), "Of one that the bench switches: its current limit."),
+    Field("port", Text(), "Its serial port, or a URL of pyserial; left out: `run --supply` names it."),
+    Field("volts", parts.VOLT, "What it is set to; left out: the boxes' `supply_v`."),
+    Field("dialect", Text(), "Its command words: `scpi`, or a file that ends in .toml; left out: `scpi`."),
 )
 _FIXTURE = Record(
     "a fixture",
@@ -151,6 +175,7 @@ def parse_profile(text: str, path: str = "<text>") -> BenchProfile:
     check_version(root, path, "hardstand_bench", VERSION)
     reading = Reading(path)
     tree = PROFILE.read(root, "", reading)
+    _supply(tree, reading)
     reading.stop_on_errors()
     tree.pop("hardstand_bench")
     tree["circuits"] = _loads(tree.get("circuits", {}))
@@ -160,6 +185,24 @@ def parse_profile(text: str, path: str = "<text>") -> BenchProfile:
     }
     tree["fixtures"] = {n: Fixture(name=n, **values) for n, values in tree.get("fixtures", {}).items()}
     return BenchProfile(path=path, places=reading.places, **tree)
+
+
+def _supply(tree: dict[str, Any], reading: Reading) -> None:
+    """Either fixed, or switched with a current limit."""
+    entry = tree.get("supply")
+    if not isinstance(entry, _SupplyEntry):
+        return
+    more = [n for n in ("limit_a", "port", "volts", "dialect") if getattr(entry, n) is not None]
+    if entry.fixed_v is not None:
+        if more:
+            text = f"a supply of fixed voltage has no {', '.join(more)}"
+            reading.at("supply", text, "fixed_v alone", "delete fixed_v if the bench switches it")
+        tree["supply"] = FixedSupply(entry.fixed_v)
+    elif entry.limit_a is None:
+        text = "the supply has neither fixed_v nor limit_a"
+        reading.at("supply", text, "one of them", "give the current limit it is to be set to")
+    else:
+        tree["supply"] = SerialSupply(entry.limit_a, entry.port, entry.volts, entry.dialect or "scpi")
 
 
 def _loads(table: Mapping[str, Read]) -> dict[str, RealLoad]:
@@ -204,6 +247,7 @@ __all__ = [
     "Limits",
     "RealLoad",
     "Resistor",
+    "SerialSupply",
     "load_profile",
     "match_profile",
     "parse_profile",

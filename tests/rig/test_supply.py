@@ -3,7 +3,7 @@
 import threading
 
 import pytest
-from conftest import supply_of
+from served_supply import supply_of
 
 from bench.core.clock import SystemClock
 from bench.core.errors import BenchError, UsageError

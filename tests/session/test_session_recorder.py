@@ -20,7 +20,10 @@ from bench.core.entry import (
     Refused,
     Started,
     StepMark,
+    SupplyConfirmed,
+    SupplyRead,
     SupplySwitched,
+    SupplyTrouble,
 )
 from bench.core.errors import BenchError, InternalError, UsageError
 from bench.core.frame import Frame
@@ -37,6 +40,9 @@ SOME = [
     Dropped(8_000, "queue", 3),
     HostLate(9_000, 21.5),
     SupplySwitched(10_000, "main", 0),
+    SupplyConfirmed(10_000, "main", 0),
+    SupplyRead(10_000, 9_000, 0.25, 0.0),
+    SupplyTrouble(11_000, 10_000, "did not answer"),
     Frame(11_000, 0x123, b"", False),
     LinkLost(12_000, "unplugged"),
     Ended(13_000, "link lost"),

@@ -4,7 +4,7 @@ import pytest
 from bench.core.errors import SpecError
 from bench.data import boat_path
 from bench.spec import load_profile, load_spec, match_profile, parse_profile
-from bench.spec.profile import FixedSupply, Fixture, Limits, Resistor
+from bench.spec.profile import FixedSupply, Fixture, Limits, Resistor, SerialSupply
 
 GOOD = """hardstand_bench: 1
 name: Bench by the window
@@ -66,7 +66,8 @@ def test_complaints_come_at_once_with_line_and_nearest_word():
         'did you mean "adapter"?',
         'bench.yaml:3:8: error: "hots" is not a word known here - expected host or device - did you mean "host"?',
         'bench.yaml:5:11: error: "yes" is neither true nor false - expected true or false',
-        'bench.yaml:6:9: error: "fixed" is not a word known here - expected none, or a table of fixed_v',
+        'bench.yaml:6:9: error: "fixed" is not a word known here - expected none, or a table of fixed_v, '
+        "limit_a, port, volts or dialect",
     ]  # fmt: skip
 
 
@@ -101,3 +102,21 @@ def test_a_profile_that_names_what_the_spec_lacks_is_told_so():
         'bench.yaml:8:55: error: there is no box "mian" - expected main - did you mean "main"?',
         'bench.yaml:9:44: error: there is no circuit or sensor "bilge_flaot" - did you mean "bilge_float"?',
     ]
+
+
+def test_a_supply_that_the_bench_switches_has_a_current_limit():
+    profile = parse_profile(LEAST + "supply: {port: /dev/ttyUSB0, limit_a: 40, volts: 13.2}\n")
+    assert profile.supply == SerialSupply(40, "/dev/ttyUSB0", 13.2, "scpi")
+    assert parse_profile(LEAST + "supply: {limit_a: 40}\n").supply == SerialSupply(40)
+
+
+@pytest.mark.parametrize(
+    ("supply", "told"),
+    [
+        ("{port: COM3}", "the supply has neither fixed_v nor limit_a"),
+        ("{fixed_v: 12, limit_a: 40, port: COM3}", "a supply of fixed voltage has no limit_a, port"),
+    ],
+)
+def test_a_supply_is_fixed_or_switched_with_a_limit(supply, told):
+    [found] = complaints(f"{LEAST}supply: {supply}\n")
+    assert told in found and "bench.yaml:7:1" in found

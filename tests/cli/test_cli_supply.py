@@ -1,0 +1,44 @@
+"""The words of a command line about the supply."""
+
+import pytest
+
+from bench.cli.loading import load_boat
+from bench.cli.running import Wish, check_wish, supply_wish
+from bench.core.errors import UsageError
+from bench.rig import Setting
+from bench.run.api import SupplyWish
+from bench.spec import parse_profile
+
+LEAST = "hardstand_bench: 1\nadapter: twin\nclock: host\necho: none\nconfirms: true\njitter_ms: 3\n"
+BOAT = load_boat("demo")
+
+
+def wanted(supply, on="slcan:x", port=None):
+    profile = parse_profile(f"{LEAST}supply: {supply}\n")
+    return supply_wish(Wish("demo", on, None, supply=port), profile, BOAT)
+
+
+def test_the_profile_says_limit_and_volts_and_the_command_line_the_port():
+    nominal = {b.supply_v for b in BOAT.spec.boxes.values()}.pop()
+    assert wanted("{limit_a: 40}", port="COM3") == SupplyWish("COM3", Setting(nominal, 40.0), "scpi")
+    assert wanted("{limit_a: 40, volts: 13.5, port: COM1, dialect: own.toml}") == SupplyWish(
+        "COM1", Setting(13.5, 40.0), "own.toml"
+    )
+    assert wanted("{limit_a: 40, port: COM1}", port="COM3").port == "COM3"
+
+
+def test_without_a_port_or_on_the_virtual_box_there_is_none():
+    assert wanted("{limit_a: 40}") is None
+    assert wanted("{fixed_v: 12}") is None
+    assert wanted("{limit_a: 40, port: COM1}", on="twin") is None
+
+
+@pytest.mark.parametrize("supply", ["none", "{fixed_v: 12}"])
+def test_a_port_without_a_current_limit_is_refused(supply):
+    with pytest.raises(UsageError, match="needs a current limit"):
+        wanted(supply, port="COM3")
+
+
+def test_the_virtual_box_in_this_process_needs_no_port():
+    with pytest.raises(UsageError, match="--supply is for a real box"):
+        check_wish(Wish("demo", "twin", None, supply="COM3"), BOAT)
