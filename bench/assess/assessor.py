@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from bench.core import event as ev
 from bench.core.entry import (
     Alive,
+    Answered,
+    Asked,
     Confirmed,
     Dropped,
     Ended,
@@ -42,6 +44,7 @@ from .coverage import Coverage
 from .ears import Ears
 from .findings import Findings, unseen, unsent
 from .lost import LostNodes
+from .persons import Persons
 from .stimulus import Stimulus
 from .timing import box_of, hears, loads_of, signal_rules
 from .verdict import nothing_judged, reach_verdict
@@ -220,6 +223,10 @@ class Assessor:
             self.causes.step = entry
         elif isinstance(entry, SupplySwitched):
             self._supply(entry)
+        elif isinstance(entry, Asked):
+            self.persons.asked(entry)
+        elif isinstance(entry, Answered):
+            self.persons.answered(entry, self.reported, self.coverage)
         elif isinstance(entry, SupplyConfirmed):
             if entry.on:
                 self.boots.confirmed(entry.box, entry.t_ns)
@@ -255,6 +262,7 @@ class Assessor:
         repeats = any(b.repeated_counter == "new_event" for b in self.spec.boxes.values())
         agenda, watch = self.agenda, self.watch
         self.causes = Causes(judge, self.findings, jitter_ns, agenda, repeats_count=repeats)
+        self.persons = Persons(self.spec, judge, self.causes, self.findings)
         self.ears = Ears(
             self.spec, self.definitions, judge, self.findings, self.boots, jitter_ns, t_ns, complete,
             agenda, watch,
@@ -585,4 +593,5 @@ class Assessor:
         """The verdict on everything fed so far."""
         if self.judge is None:
             return nothing_judged(self.t_ns)
+        self.persons.given_up(self.t_ns)
         return reach_verdict(self, self.judge)

@@ -141,6 +141,17 @@ class Causes:
         self._agenda.by(self.pending[0].due_ns + 1)
         return stimulus
 
+    def by_person(self, event: Event) -> Stimulus:
+        """What a person did, all of which should be shown by now; its clusters are told by the judge."""
+        stimulus = Stimulus(len(self.all) + 1, event.t_ns, event.kind, event.name, event.value)
+        if self.step is not None:
+            stimulus.step, stimulus.about = self.step.step, self.step.about
+        stimulus.due_ns = event.t_ns + self._findings.grace_ns
+        self.all.append(stimulus)
+        self.pending.append(stimulus)
+        self._agenda.by(self.pending[0].due_ns + 1)
+        return stimulus
+
     @property
     def waits(self) -> bool:
         """Whether something has yet to be confirmed, or a key was down as its box woke."""

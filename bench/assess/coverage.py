@@ -18,6 +18,8 @@ class Coverage:
     currents: dict[str, tuple[float, ...]] = field(default_factory=dict)
     sensors: dict[str, set[int]] = field(default_factory=dict)
     wakes: dict[str, int] = field(default_factory=dict)
+    hands: dict[str, set[int]] = field(default_factory=dict)
+    looks: dict[str, int] = field(default_factory=dict)
 
     def judged(self, stimulus: Stimulus) -> None:
         """A stimulus all of whose effects were expected, and seen."""
@@ -25,6 +27,8 @@ class Coverage:
             self.controls[stimulus.name] = self.controls.get(stimulus.name, 0) + 1
         elif stimulus.kind == "sensor":
             self.sensors.setdefault(stimulus.name, set()).add(stimulus.value)
+        elif stimulus.kind == "by_hand":
+            self.hands.setdefault(stimulus.name, set()).add(stimulus.value)
         elif stimulus.kind == "wake":
             self.wakes[stimulus.name] = self.wakes.get(stimulus.name, 0) + 1
 
@@ -48,6 +52,11 @@ class Coverage:
             )
         for box, count in sorted(self.wakes.items()):
             out[f"wake {box}"] = f"{count} wake-up{'' if count == 1 else 's'} judged"
+        for circuit, values in sorted(self.hands.items()):
+            told = " and ".join("by hand" if v else "back from it" for v in sorted(values, reverse=True))
+            out[f"by hand {circuit}"] = f"{told}, done by a person"
+        for subject, count in sorted(self.looks.items()):
+            out[subject] = f"seen or heard by a person, {count} time{'' if count == 1 else 's'}"
         return out
 
     def complete_circuits(self, spec: Spec) -> list[str]:
@@ -84,5 +93,8 @@ class Coverage:
             parts.append(f"{both} of {len(spec.sensors)} sensors")
         if not all(b in self.wakes for b in spec.boxes):
             parts.append("without wake-up")
-        parts.append("without by hand, trip, low supply and lost panels")
+        both = sum(len(values) == 2 for values in self.hands.values())
+        if both:
+            parts.append(f"{both} of {len(spec.circuits)} circuits by hand")
+        parts.append(f"without {'' if both else 'by hand, '}trip, low supply and lost panels")
         return ", ".join(parts)

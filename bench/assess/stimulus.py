@@ -42,4 +42,6 @@ class Stimulus:
             return f"box {self.name} woke"
         if self.kind == "lost":
             return f"{self.name} {'lost' if self.value else 'back'}"
+        if self.kind == "by_hand":
+            return f"{self.name} {'worked by hand' if self.value else 'back from by hand'}"
         return f"{self.kind} {self.name} {self.value}"

@@ -95,6 +95,28 @@ class StepMark(NamedTuple):
     phase: str = "test"
 
 
+class Asked(NamedTuple):
+    """A person is asked to work a circuit by hand (kind by_hand: `name` its circuit, `value` 1 by hand, 0
+    back) or to look or listen (kind look: `name` what at). `number` counts the questions from 1."""
+
+    t_ns: int
+    number: int
+    kind: str
+    name: str
+    value: int
+    question: str
+
+
+class Answered(NamedTuple):
+    """What became of question `number`: done | not_so (done, and seen to be otherwise) | skipped |
+    no_answer; `comment` in the person's words. By `t_ns` the boxes had time to report what was done."""
+
+    t_ns: int
+    number: int
+    answer: str
+    comment: str = ""
+
+
 class Started(NamedTuple):
     """Judging starts here; `jitter_ms` was frozen before this instant from `evidence`.
 
@@ -126,6 +148,8 @@ Mark = (
     | SupplyRead
     | SupplyTrouble
     | StepMark
+    | Asked
+    | Answered
     | Started
     | Ended
 )
@@ -142,6 +166,8 @@ MARKS: dict[str, type[Mark]] = {
     "supply_read": SupplyRead,
     "supply_trouble": SupplyTrouble,
     "step": StepMark,
+    "asked": Asked,
+    "answered": Answered,
     "started": Started,
     "ended": Ended,
 }

@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 class Step:
     """One thing to do `at_ms` after the plan's start.
 
-    `kind`: press | release | sensor | supply | wake | wait; `name`, `value` as in core.event. Only in a
+    `kind`: press | release | sensor | supply | wake | wait; `name`, `value` as in core.event. A person is
+    asked for: by_hand, and look with `name` what at; `about` is then the question. Only in a
     replay: frame, with `name` the identifier, the data and 1 for an extended one, as `18FF2021#01FF#1`.
     `covers`: tags of the coverage this step earns (for a wait: what is being watched).
     """

@@ -60,6 +60,7 @@ class ClusterJudge:
         self.held: set[str] = set()
         self.maybe_held: dict[str, str] = {}  # momentary keys not heard of yet -> the circuit they hold on
         self.mute: set[str] = set()  # boxes of this cluster that are silent
+        self.bypassed: set[str] = set()  # circuits whose current may not pass the box's sensor
         self.asleep: set[str] = set()  # boxes it needs that are dark or just waking
         self.lost_until: int | None = None
         self.version = 0
@@ -108,6 +109,17 @@ class ClusterJudge:
         states = self.model.adopt(self.number, t_ns, self.seen)
         if not states:
             states = self.model.unknown(self.number, t_ns)
+        self._enter(states, t_ns)
+
+    def single_state(self) -> State | None:
+        """The one state there is when all of it is known and shown; else None."""
+        if self.lost_until is not None or len(self.worlds) != 1 or not self.known():
+            return None
+        return self.worlds[0].state if self.nothing_owed() else None
+
+    def resume(self, states: list[State], number: int, t_ns: int) -> None:
+        """The state is known again, by cause `number`, and all of it should be shown by now."""
+        self.cause, self.caused_ns = number, t_ns
         self._enter(states, t_ns)
 
     def ignore(self, signal: str) -> None:

@@ -54,7 +54,8 @@ class CurrentJudge:
         self.version = self.cluster.version
         self._cause = self.cluster.cause
         self._close()
-        found = self.cluster.settled_course(self.rule.subject)
+        bypassed = self.rule.subject in self.cluster.bypassed
+        found = None if bypassed else self.cluster.settled_course(self.rule.subject)
         if found is None or not isinstance(found[0], Steady) or found[0].hi_pct - found[0].lo_pct > 1.0:
             self.limits = None
             return

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from bench.core.event import LOST, SENSOR, SUPPLY, WAKE, Event
-from bench.core.model import Model
+from bench.core.model import Model, State
 from bench.loads import Load
 
 from .calm import Calm
@@ -20,6 +20,7 @@ from .trace import FOREVER, Switch
 
 JUDGE_VERSION = "1"
 WAITED = "waits for presses to last, and was given stimuli closer than it tells apart"
+PERSON = "a person at the box"  # holds a cluster as a key that is down does
 OUTPUT_KINDS = frozenset({"state", "level"})
 
 
@@ -193,6 +194,42 @@ class Judge:
             self.clusters[i].lose(t_ns)
         self.indicators.refresh(t_ns, None, 0)
         self._plan_wake()
+
+    def let_work(self, clusters: Iterable[int], t_ns: int) -> dict[int, State | None]:
+        """A person works at the box: nothing of these clusters is judged or adopted until `worked`. Their
+        states before, as far as they were known."""
+        before = {i: self.clusters[i].single_state() for i in clusters}
+        for i in before:
+            self.clusters[i].held.add(PERSON)
+        self.lose(before, t_ns)
+        return before
+
+    def bypass(self, circuits: Iterable[str], bypassed: bool) -> None:
+        """Whether the currents of these circuits may go past the box's sensors; they are not judged then."""
+        for circuit in circuits:
+            cluster = self.clusters[self.cluster_of[circuit]]
+            (cluster.bypassed.add if bypassed else cluster.bypassed.discard)(circuit)
+
+    def worked(self, before: Mapping[int, State | None], event: Event | None, number: int) -> tuple[int, ...]:
+        """The person is done: `event` has happened to the states `before`, and the boxes have had time to
+        report it. None: what happened is not known. Returns the clusters that it reached."""
+        now: list[list[State]] = [[w.state for w in c.worlds] for c in self.clusters]
+        for i, state in before.items():
+            undisturbed = PERSON in self.clusters[i].held and self.clusters[i].lost_until is not None
+            self.clusters[i].held.discard(PERSON)
+            now[i] = [state] if state is not None and undisturbed else []
+        routed = [] if event is None else [(i, c) for i, c in self.model.route(event, now) if now[i]]
+        for i, cause in routed:
+            now[i] = [after for s in now[i] for after in self.model.step(i, s, cause)]
+        for i in before:
+            t_ns = self._now if event is None else event.t_ns
+            if event is None or not now[i]:
+                self.clusters[i].lose(t_ns)
+            else:
+                self.clusters[i].resume(now[i], number, t_ns)
+        self.indicators.refresh(self._now if event is None else event.t_ns, None, number)
+        self._plan_wake()
+        return tuple(i for i, _ in routed)
 
     def begin_anew(self, t_ns: int) -> None:
         """Anything may have happened unseen: everything is taken up anew, held keys included."""

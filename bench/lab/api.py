@@ -16,6 +16,7 @@ from bench.run.stop import StopFlag
 from bench.spec import load_spec
 from bench.twin import Fault, Tables, Twin, boats, load_tables
 
+from .person import SimulatedPerson
 from .virtual import START_NS, VirtualBench
 
 DEMO = "kittiwake"
@@ -69,6 +70,8 @@ def run_virtual(
     clock = VirtualClock(START_NS)
     twin = Twin(tables, seed=seed, faults=faults, start_ns=START_NS, powered=False)
     wishes = wishes or Wishes(short=short, out=out)
+    if isinstance(wishes.operator, SimulatedPerson):
+        wishes.operator.box = twin
     return run_on(
         boat, VirtualBench(twin, clock), clock, replace(wishes, guard=False), adapter="virtual", stop=stop,
         progress=progress,

@@ -19,6 +19,7 @@ from bench.definitions import Definitions
 from bench.link.open import link_from_text
 from bench.oracle import Oracle
 from bench.plan import make_plan
+from bench.plan.by_hand import with_by_hand
 from bench.rig import Setting, SuppliedLink, load_dialect, open_supply
 from bench.session import Recorder
 from bench.session.recorder import FLUSH_NS
@@ -27,6 +28,7 @@ from bench.spec.profile import BenchProfile
 
 from .conductor import Conductor, Gate, Progress, no_progress
 from .off_build import build, would_stay_on
+from .operator import Operator
 from .ports import Writes
 from .result import RunResult
 from .session_files import header, write_copies
@@ -62,7 +64,7 @@ class SupplyWish:
 class Wishes:
     """How to run. `plan`: None makes the simple one. `out`: the session's folder, new or empty; None
     records nothing. `facts`: more for session.json. `guard`: for real links only. `gate`: asked before each
-    step."""
+    step. `operator`: who is asked for what only a person can do; None: unattended, that is not tested."""
 
     short: bool = False
     seed: int = 0
@@ -71,6 +73,7 @@ class Wishes:
     until_first: bool = False
     guard: bool = False
     gate: Gate | None = None
+    operator: Operator | None = None
     supply: SupplyWish | None = None
     facts: Mapping[str, object] = field(default_factory=dict)
 
@@ -119,6 +122,8 @@ def run_on(
     model = Oracle(spec)
     switches = link.facts.switches_supply
     plan = wishes.plan or make_plan(spec, short=wishes.short, seed=wishes.seed, supply=switches)
+    if wishes.plan is None and wishes.operator is not None and not wishes.short:
+        plan = with_by_hand(spec, plan)
     definitions.forget()
     assessor = Assessor(spec, definitions, model, profile=boat.profile, not_tested=plan.not_tested)
     off = build(spec, definitions, model.off_words(), adapter)
@@ -134,7 +139,7 @@ def run_on(
     conductor = Conductor(
         spec, definitions, plan, link, clock, recorder, assessor, off, stop=stop,
         progress=progress, until_first=wishes.until_first, session=wishes.out, with_guard=wishes.guard,
-        gate=wishes.gate,
+        gate=wishes.gate, operator=wishes.operator,
     )  # fmt: skip
     return conductor.run()
 

@@ -25,6 +25,7 @@ from .hands import Hands
 from .heart import Heart
 from .home import listen, switch_off, wake_boxes, walk_counters
 from .off_data import CounterBook, OffData
+from .operator import OF_PERSON, Asking, Operator
 from .ports import Judges, Writes
 from .result import RunResult
 from .safe_off import OffResult
@@ -54,7 +55,7 @@ class Conductor:
         self, spec: Spec, definitions: Definitions, plan: Plan, link: Link, clock: Clock, recorder: Writes,
         assessor: Judges, off: OffData, *, stop: StopFlag, progress: Progress = no_progress,
         until_first: bool = False, session: Path | None = None, with_guard: bool = False,
-        gate: Gate | None = None,
+        gate: Gate | None = None, operator: Operator | None = None,
     ) -> None:  # fmt: skip
         self.spec, self.definitions, self.plan, self.link, self.clock = spec, definitions, plan, link, clock
         self.recorder, self.assessor, self.off, self.progress = recorder, assessor, off, progress
@@ -64,6 +65,7 @@ class Conductor:
         self.bus = Bus(link, clock, recorder, assessor, self.heart, stop, until_first=until_first)
         self.hands = Hands(self.bus, spec, sender)
         self.session, self.gate = session, gate
+        self.asking = Asking(self.bus, spec, operator, clock) if operator is not None else None
         self.with_guard = with_guard
         self.guard: GuardProcess | None = None
         self.steps_done = 0
@@ -186,9 +188,15 @@ class Conductor:
             if late_ns > LATE_MS * MS:  # keep the plan's spacing rather than its clock
                 base_ns += late_ns
                 at_ns += late_ns
+            if self.asking is not None and self.asking.leaves_out(step):
+                continue
             self.progress(step.at_ms, self.total_ms, step.about or f"{step.kind} {step.name}")
             bus.mark(StepMark(bus.t_ns, i, step.about or f"{step.kind} {step.name}", "test"))
-            self.hands.play(at_ns, step)
+            if step.kind in OF_PERSON and self.asking is not None:
+                self.asking.play(step)
+                base_ns += max(0, self.clock.now_ns() - at_ns)  # what comes next keeps its distance
+            else:
+                self.hands.play(at_ns, step)
             self.steps_done = i + 1
         bus.pump(base_ns + round(plan.duration_ms * MS))
 
@@ -239,6 +247,8 @@ class Conductor:
         )  # fmt: skip
 
     def _end(self, reason: str) -> Verdict:
+        for circuit in sorted(self.asking.may_be_by_hand) if self.asking is not None else ():
+            self._warn(f"{circuit} may still be by hand and on: nobody confirmed that it was put back")
         self.heart.stop()
         self.bus.mark(Ended(self.bus.t_ns, reason))
         verdict = self.assessor.finish()

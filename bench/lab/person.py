@@ -1,0 +1,62 @@
+"""A simulated person at the virtual box, who may err, skip or not answer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from bench.core.event import BY_HAND
+from bench.run.operator import Question
+from bench.spec.model import Spec
+
+
+class Box(Protocol):
+    """What a person can do to a virtual box."""
+
+    def by_hand(self, t_ns: int, box: str, channel: int, on: bool) -> None: ...
+
+
+@dataclass
+class SimulatedPerson:
+    """`habits`: circuit -> skips | silent | idle (says done, did nothing) | wrong (works the next channel).
+
+    Whoever skips, is silent or idle does nothing. `takes_s`: until the hand is at work; the answer comes
+    as long after. Put `box` in place before the run. Thread: one.
+    """
+
+    spec: Spec
+    box: Box | None = None
+    habits: Mapping[str, str] = field(default_factory=dict)
+    takes_s: float = 3.0
+    asked: list[Question] = field(default_factory=list)
+    _since_ns: int = 0
+    _acted: bool = False
+
+    def ask(self, question: Question, t_ns: int) -> None:
+        """A question; see Operator."""
+        self.asked.append(question)
+        self._since_ns, self._acted = t_ns, False
+
+    def answer(self, t_ns: int) -> tuple[str, str] | None:
+        """The answer when it is ready; works the box meanwhile."""
+        question = self.asked[-1]
+        habit = self.habits.get(question.name, "")
+        if habit == "silent" or t_ns < self._since_ns + round(self.takes_s * 1e9):
+            return None
+        if habit == "skips":
+            return "skipped", "not reachable"
+        if not self._acted:
+            self._acted = True
+            if question.kind == BY_HAND and habit != "idle":
+                self._work(question, t_ns, habit)
+        return ("done", "") if t_ns >= self._since_ns + round(2e9 * self.takes_s) else None
+
+    def _work(self, question: Question, t_ns: int, habit: str) -> None:
+        circuit = self.spec.circuits[question.name]
+        channel = circuit.channel
+        if habit == "wrong":
+            others = [c.channel for c in self.spec.circuits.values() if c.box == circuit.box]
+            channel = others[(others.index(channel) + 1) % len(others)]
+        assert self.box is not None
+        self.box.by_hand(t_ns, circuit.box, channel, bool(question.value))
