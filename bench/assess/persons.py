@@ -39,7 +39,7 @@ class Persons:
         self.given_up(mark.t_ns)
         self._open = mark
         circuit = self._spec.circuits.get(mark.name)
-        if mark.kind == ev.BY_HAND and circuit is not None:
+        if mark.what == ev.BY_HAND and circuit is not None:
             names = [c.name for c in self._spec.circuits.values() if c.box == circuit.box]
             clusters = dict.fromkeys(self._judge.cluster_of[name] for name in names)
             if self._spec.boxes[circuit.box].by_hand.sensed == "none":
@@ -56,7 +56,7 @@ class Persons:
             return
         self._open = None
         tail = f" ({mark.comment})" if mark.comment else ""
-        if asked.kind != ev.BY_HAND:
+        if asked.what != ev.BY_HAND:
             if mark.answer == "done":
                 coverage.looks[asked.name] = coverage.looks.get(asked.name, 0) + 1
             else:

@@ -5,12 +5,16 @@ from functools import cache
 
 import pytest
 
+from bench.assess import assess_session
+from bench.core.entry import Asked
 from bench.core.plan import Plan
 from bench.core.verdict import INCONCLUSIVE, PASS
 from bench.lab.api import load_boat, run_virtual
 from bench.lab.person import SimulatedPerson
+from bench.oracle import Oracle
 from bench.plan.by_hand import choose, with_by_hand
 from bench.run.api import Wishes
+from bench.session import open_session
 
 
 @cache
@@ -22,10 +26,10 @@ def boat_and_plan(name):
     return boat, replace(whole, steps=whole.steps[:cut], duration_ms=whole.steps[cut].at_ms), chosen
 
 
-def run(name, habits=None, faults=()):
+def run(name, habits=None, faults=(), out=None):
     boat, plan, chosen = boat_and_plan(name)
     person = SimulatedPerson(boat.spec, habits={chosen[i]: h for i, h in (habits or {}).items()})
-    result = run_virtual(boat=boat, faults=faults, wishes=Wishes(plan=plan, operator=person))
+    result = run_virtual(boat=boat, faults=faults, wishes=Wishes(plan=plan, operator=person, out=out))
     return result, chosen, person
 
 
@@ -64,3 +68,15 @@ def test_a_person_who_errs_makes_no_discrepancy(habit):
     result, _, _ = run("demo", {1: habit})
     assert (result.verdict.outcome, result.verdict.discrepancies) == (INCONCLUSIVE, ())
     assert any("the person says it is done, but box main" in d.reason for d in result.verdict.doubts)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("habits", [{}, {1: "skips"}, {2: "wrong"}])
+def test_the_recording_is_judged_as_the_run_was(tmp_path, habits):
+    result, _, _ = run("demo", habits, out=tmp_path / "session")
+    boat, _, _ = boat_and_plan("demo")
+    boat.definitions.forget()
+    session = open_session(tmp_path / "session")
+    assert sum(isinstance(e, Asked) for e in session.entries()) > 3
+    again = assess_session(session, boat.spec, boat.definitions, Oracle(boat.spec))
+    assert again == result.verdict

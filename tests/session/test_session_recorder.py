@@ -12,6 +12,8 @@ from bench.core.clock import VirtualClock
 from bench.core.entry import (
     MARKS,
     Alive,
+    Answered,
+    Asked,
     Confirmed,
     Dropped,
     Ended,
@@ -44,6 +46,8 @@ SOME = [
     SupplyRead(10_000, 9_000, 0.25, 0.0),
     SupplyTrouble(11_000, 10_000, "did not answer"),
     Frame(11_000, 0x123, b"", False),
+    Asked(11_000, 1, "by_hand", "horn", 1, "move the fuse"),
+    Answered(12_000, 1, "done", "stiff"),
     LinkLost(12_000, "unplugged"),
     Ended(13_000, "link lost"),
 ]
