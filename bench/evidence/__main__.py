@@ -21,6 +21,7 @@ STUDIES = {
     "compare": "healthy sessions compare as the same, small faults as different",
     "mutations": "mutated recordings are read as a grammar written apart says, and never wrongly",
     "reading": "how fast recordings are read and written, beside general-purpose libraries in the same run",
+    "memory": "twenty million frames are judged in little memory",
     "link_faults": "random faults of the link during runs never end in a wrong pass or fail",
     "links": "links on a pseudo-terminal lose nothing, cost little and send in time",
     "kills": "a run killed at any moment leaves a session that opens and a box that is off",

@@ -5,8 +5,6 @@ from __future__ import annotations
 import gc
 import os
 import random
-import subprocess
-import sys
 import tempfile
 import warnings
 from collections.abc import Callable, Iterable
@@ -36,7 +34,6 @@ DBC = Path(__file__).resolve().parents[2] / "dbc" / "switchbox.dbc"
 REPEATS = 3
 AIMS = {"read": 25.0, "dirty": 1 / 3, "again": 100.0, "write": 6.0, "signals": 30.0, "verdict": 30.0}
 VERDICTS_AIM = 3e6  # frames a second to a verdict
-LONG, MEMORY_AIM_MB = 20_000_000, 400
 DIRTY = (
     b"(1436509052.249713) can0 18FF2021#010 R\n",
     b"(1436509052.249713) can0 123##1AABBCC R\n",
@@ -267,18 +264,6 @@ def verdicts(
     return ratio, frames / again
 
 
-def memory_mb(path: Path) -> float:
-    """Peak memory of a process of its own that judges a recording."""
-    text = (
-        "import resource, sys; from pathlib import Path; from bench.cli.loading import load_boat; "
-        "from bench.evidence.reading import verdict_here; "
-        "verdict_here(Path(sys.argv[1]), load_boat('demo')); "
-        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
-    )
-    told = subprocess.run([sys.executable, "-c", text, str(path)], check=True, capture_output=True, text=True)
-    return int(told.stdout) / 1024
-
-
 def _has(name: str) -> bool:
     import importlib.util
 
@@ -305,22 +290,13 @@ def study(sample: float = 1.0) -> Page:
         rate = ratios["verdicts a second"]
     if rate < VERDICTS_AIM:
         missed.append(f"{rate / 1e6:.2f} M frames a second to a verdict, of {VERDICTS_AIM / 1e6:.0f} M")
-    with tempfile.TemporaryDirectory() as folder, caches("off"):
-        long = max(20_000, round(LONG * sample))
-        write_log(Path(folder) / "boat.log", load_boat("demo"), long)
-        took_mb = memory_mb(Path(folder) / "boat.log")
-    tables.append(
-        Table(("frames", "peak memory", "aim"), [[long, f"{took_mb:.0f} MB", f"{MEMORY_AIM_MB} MB"]])
-    )
-    if took_mb > MEMORY_AIM_MB:
-        missed.append(f"{took_mb:.0f} MB for {long} frames")
     about = (
         "Recordings made from the shipped healthy session, repeated. CPU time of one core, the quickest of "
         f"{REPEATS} (of 1 for the libraries at the larger size), all in one run. Ratios are to the "
         "library doing the same. python-can + cantools decode control frames too, ours leave them out. "
         "A boat in use: a key now and then, cyclic frames otherwise; its verdict is compared with decoding "
         "by the libraries. The bench's own regression is the other extreme: something is new in every tenth "
-        "of a second. Memory is that of a process of its own, judging a boat in use."
+        "of a second."
     )
     summary = "every ratio reaches its aim" if not missed else "missed: " + "; ".join(missed)
     return Page(

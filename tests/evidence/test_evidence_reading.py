@@ -1,10 +1,11 @@
 """The study of reading speed: that it compares the same work. How fast is for the study to say."""
 
 import random
+from pathlib import Path
 
 import pytest
 
-from bench.evidence import mutations, reading
+from bench.evidence import memory, mutations, reading
 from bench.session import open_session
 
 
@@ -39,3 +40,12 @@ def test_the_study_of_mutations_holds_on_a_sample():
     page = mutations.study(0.002)
     assert page.holds
     assert page.tables[0].rows[0][0] == 200
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="the peak is read from Linux's /proc")
+def test_the_study_of_memory_measures_a_process_of_its_own():
+    page = memory.study(0.001)
+    assert page.holds
+    small, large = (float(str(row[2]).split()[0]) for row in page.tables[0].rows)
+    assert 50 < small <= large * 1.2 and large < memory.AIM_MB
