@@ -47,8 +47,8 @@ def study(sample: float = 1.0) -> Page:
             most_mb = peak_mb(path)
             rows.append([frames, f"{path.stat().st_size / 1e6:.0f} MB", f"{most_mb:.0f} MB"])
     about = (
-        "A boat in use, a key every five minutes, recorded as candump text and judged by a process of its own, "
-        f"whose peak is taken as the kernel counts it (VmHWM). Aim: under {AIM_MB} MB for the longer."
+        "A boat in use, a key every five minutes, recorded as candump text, judged by a process of its own "
+        f"whose peak is what the kernel counts (VmHWM). Aim: under {AIM_MB} MB for the longer."
     )
     table = Table(("frames", "recording", "peak memory"), rows)
     return Page(
