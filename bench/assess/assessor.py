@@ -236,7 +236,7 @@ class Assessor:
     def _start(self, t_ns: int, jitter_ms: float, *, own: bool, complete: bool = False) -> None:
         self.own_session = own
         self._complete = complete
-        self.rules = signal_rules(self.spec, self.definitions, jitter_ms)
+        self.rules = signal_rules(self.spec, self.definitions, jitter_ms, complete=complete)
         loads, self.no_current = loads_of(self.spec, self.profile)
         box_of_circuit = {c.name: self.spec.boxes[c.box] for c in self.spec.circuits.values()}
         settle = {c: round(box.settle_ms * MS) for c, box in box_of_circuit.items()}
@@ -380,7 +380,9 @@ class Assessor:
         if reading.undecodable is not None:
             why = f"a control frame cannot be read: {reading.undecodable.reason}"
             self._keys_unknown(self.judge, reading.node, why, frame.t_ns, frame.t_ns)
-            return
+            for sensor in self.definitions.forget_sensors(reading.message):
+                self.causes.forget_sensor(sensor)
+                self.judge.forget_sensor(sensor, frame.t_ns)
         bits = self.definitions.key_counter_bits.get(reading.node)
         if bits is not None and tag is None and not self._complete:
             count, since_ns = self.causes.missed(frame.t_ns, reading, bits)
@@ -583,11 +585,18 @@ class Assessor:
             return unseen(blind, found.signal)
         if not found.unseen:
             return ""
+        rule = self.rules[found.signal]
+        if rule.on_change and not rule.cycle_ns and not self._complete and not self._is_counted(found.signal):
+            return f"{found.signal} is told once, and this link cannot prove that it lost no frame"
         if found.signal in self.ears.unavailable:
             return f"the box does not report {found.signal} readably"
         if box and not self.ears.bus.heard_within(box, found.since_ns):
             return f"nothing was heard of box {box} while {found.signal} was judged"
         return ""
+
+    def _is_counted(self, signal: str) -> bool:
+        message = self.ears.bus.messages.get(self.definitions.signal_message.get(signal, ""))
+        return message is not None and message.counter_bits > 0
 
     def finish(self) -> Verdict:
         """The verdict on everything fed so far."""

@@ -136,7 +136,7 @@ class Causes:
         if event.kind == ev.PRESS:
             self._judge.hold(event.name, stimulus.clusters)
         elif event.kind == ev.RELEASE:
-            self._judge.let_go(event.name)
+            self._judge.let_go(event.name, event.t_ns)
         self.pending.append(stimulus)
         self._agenda.by(self.pending[0].due_ns + 1)
         return stimulus
@@ -169,6 +169,10 @@ class Causes:
         self._held.clear()
         self._held_over.clear()
         self._sensors.clear()
+
+    def forget_sensor(self, name: str) -> None:
+        """What it says next is news."""
+        self._sensors.pop(name, None)
 
     def before(self, number: int) -> Stimulus | None:
         """The stimulus of that number; None for 0."""

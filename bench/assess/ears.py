@@ -77,6 +77,8 @@ class Ears:
             stuck=self._counter_stuck,
             repeated=self._repeated,
         )
+        for box in spec.boxes:  # one that shows nothing of the spec too
+            self.bus.nodes.setdefault(box, Node(box))
         findings.hold_ns = max(findings.hold_ns, self.bus.known_silent_ns() + LOOK_SLACK_NS)
 
     def pass_time(self, t_ns: int, maybe_called: set[str]) -> None:
@@ -114,7 +116,7 @@ class Ears:
         if len(self._clusters_of) > 1 or why == WAKING:
             self._judge.unsure(box, self._clusters_of[box], t_ns)
         self.bus.sleep(box)
-        self._judge.mute(box, self._needing[box], False)
+        self._judge.mute(box, self._needing[box], t_ns, muted=False)
         self._judge.darken(self._subjects[box])
 
     def booted(self, t_ns: int, box: str, reason: int, *, own_session: bool) -> int:
@@ -123,7 +125,7 @@ class Ears:
         asked_ns = self.boots.booted(box, t_ns)
         self.bus.wake(box, t_ns)
         self._judge.brighten(self._subjects[box])
-        self._judge.woke(box)
+        self._judge.woke(box, t_ns)
         if asked_ns is not None:
             return asked_ns
         if not first_heard and own_session:
@@ -214,13 +216,13 @@ class Ears:
     def _node_silent(self, node: Node, t_ns: int) -> None:
         since = node.last_ns or 0
         self._findings.blinded(since, t_ns, silence(node.name, since), node.name)
-        self._judge.mute(node.name, self._needing[node.name], True)
+        self._judge.mute(node.name, self._needing[node.name], t_ns, muted=True)
         self._judge.lose(self._needing[node.name], t_ns)
 
     def _node_back(self, node: Node, t_ns: int) -> None:
         why = f"box {node.name} was heard again after a silence"
         self._findings.blinded(t_ns - 200 * MS, t_ns, why, node.name)
-        self._judge.mute(node.name, self._needing[node.name], False)
+        self._judge.mute(node.name, self._needing[node.name], t_ns, muted=False)
         self._judge.lose(self._needing[node.name], t_ns)
 
     def _counter_gap(self, message: Message, t_ns: int, count: int) -> None:

@@ -289,10 +289,10 @@ class Lanes:
             bits |= little_mask(where, length)
         seen = found.little & np.uint64(bits)
         odd = np.zeros(seen.size, bool)
-        odd[1:] = seen[1:] != seen[:-1]
+        odd[1:] = (seen[1:] != seen[:-1]) | ~found.fits[:-1]  # after one that cannot be read all may be new
         name = f"control {levels[0].carrier.name}"
         odd[0] = self._last.get(name) != int(seen[0])
-        self._last[name] = int(seen[-1])
+        self._last[name] = int(seen[-1]) if found.fits[-1] else -1
         for value in np.unique(seen).tolist():
             data = value.to_bytes(8, "little")[:length]
             if not all(p.is_plain(data) for p in levels):

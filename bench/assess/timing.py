@@ -36,13 +36,17 @@ def hears(spec: Spec, box: str, cause: str) -> bool:
     return node is not None and node.box == box
 
 
-def signal_rules(spec: Spec, definitions: Definitions, jitter_ms: float) -> dict[str, SignalRule]:
+def signal_rules(
+    spec: Spec, definitions: Definitions, jitter_ms: float, *, complete: bool = True
+) -> dict[str, SignalRule]:
     """A rule for every signal of KINDS that the definitions make observable.
 
-    `jitter_ms` is the worst error of one stamp; a stimulus and a report have one each.
+    `jitter_ms` is the worst error of one stamp; a stimulus and a report have one each. `complete`: the
+    link would tell of every frame it loses; otherwise one of a message that does not count may be lost.
     """
     rules = {}
-    for signal in definitions.signal_message:
+    counted = {m.name for m in definitions.messages() if m.counter_bits}
+    for signal, message in definitions.signal_message.items():
         kind, _, subject = signal.partition(":")
         if kind not in KINDS or (box := box_of(spec, kind, subject)) is None:
             continue
@@ -63,6 +67,7 @@ def signal_rules(spec: Spec, definitions: Definitions, jitter_ms: float) -> dict
             cycle_ns=round(cycle * MS),
             on_change=on_change,
             tolerance=tolerance,
+            spare_ns=0 if complete or message in counted else round(cycle * MS),
         )
     return rules
 

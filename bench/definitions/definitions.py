@@ -129,6 +129,15 @@ class Definitions:
             if isinstance(control, LevelKeys):
                 control.forget()
 
+    def forget_sensors(self, message: str) -> list[str]:
+        """The next frame of this control message tells of each of its sensors anew; these are given back."""
+        readers = [
+            c for c in self.controls if isinstance(c, LevelKeys) and c.is_sensor and c.carrier.name == message
+        ]
+        for reader in readers:
+            reader.forget()
+        return [name for reader in readers for name in reader.places]
+
     def messages(self) -> tuple[BoundMessage, ...]:
         """Every bound message once: the boxes' first, then those of panels, screens and sensors."""
         sent: dict[str, BoundMessage] = {}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 
 from bench.core.model import Cause, Model, State
 from bench.core.timeline import Course, Steady
@@ -14,7 +14,7 @@ from .order import Happened, TooManyOrders
 from .rules import SignalRule
 from .trace import FOREVER, Output, Segment, Switch, level_words
 from .watch import Watch
-from .world import Before, World
+from .world import Before, World, outline_of
 
 MOST_WORLDS = 64
 
@@ -379,13 +379,13 @@ class ClusterJudge:
 
     def _merged(self, worlds: list[World], t_ns: int) -> list[World]:
         """Worlds of equal state whose pasts no longer matter are one."""
-        out: dict[State, World] = {}
+        out: dict[Hashable, World] = {}
         rest = []
         for world in worlds:
             if not world.at_rest(t_ns - self.window_ns):
                 rest.append(world)
             else:
-                out.setdefault(world.state, world)
+                out.setdefault((world.state, outline_of(world.before)), world)
         return [*out.values(), *rest]
 
     def learn(self, t_ns: int, signal: str, value: float) -> None:

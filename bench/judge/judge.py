@@ -159,13 +159,14 @@ class Judge:
         for i in self.sleep.fell(box, why, t_ns):
             self.clusters[i].asleep.add(box)
 
-    def woke(self, box: str) -> None:
+    def woke(self, box: str, t_ns: int) -> None:
         """A box is awake; its wake-up is told next."""
         self.sleep.woke(box)
         self.indicators.unsure.pop(box, None)
         for cluster in self.clusters:
             cluster.mute.discard(box)
             cluster.asleep.discard(box)
+        self._plan_from(t_ns)
 
     def hold(self, control: str, clusters: Iterable[int]) -> None:
         """A key that reaches these clusters went down: nothing of them is adopted while it is down."""
@@ -177,23 +178,25 @@ class Judge:
         """A momentary key of this circuit may be down since before the recording began."""
         self.clusters[self.cluster_of[circuit]].maybe_held[control] = circuit
 
-    def let_go(self, control: str) -> None:
+    def let_go(self, control: str, t_ns: int) -> None:
         """The key went up; that need reach none of the clusters that its press reached."""
         for cluster in self.clusters:
             cluster.held.discard(control)
             cluster.maybe_held.pop(control, None)
+        self._plan_from(t_ns)
 
-    def mute(self, box: str, clusters: Iterable[int], muted: bool) -> None:
+    def mute(self, box: str, clusters: Iterable[int], t_ns: int, *, muted: bool) -> None:
         """A box of these clusters fell silent or was heard again: they are not followed meanwhile."""
         for i in clusters:
             (self.clusters[i].mute.add if muted else self.clusters[i].mute.discard)(box)
+        self._plan_from(t_ns)
 
     def lose(self, clusters: Iterable[int], t_ns: int) -> None:
         """The bench cannot follow these clusters for now; their state is adopted anew."""
         for i in clusters:
             self.clusters[i].lose(t_ns)
         self.indicators.refresh(t_ns, None, 0)
-        self._plan_wake()
+        self._plan_from(t_ns)
 
     def let_work(self, clusters: Iterable[int], t_ns: int) -> dict[int, State | None]:
         """A person works at the box: nothing of these clusters is judged or adopted until `worked`. Their
@@ -230,6 +233,15 @@ class Judge:
         self.indicators.refresh(self._now if event is None else event.t_ns, None, number)
         self._plan_wake()
         return tuple(i for i, _ in routed)
+
+    def forget_sensor(self, name: str, t_ns: int) -> None:
+        """A sensor may have changed unseen: what it reaches is taken up anew, without it."""
+        reached: set[int] = set()
+        for value in (0, 1):
+            reached.update(i for i, _ in self.model.route(Event(t_ns, SENSOR, name, value), ()))
+        for cluster in self.clusters:
+            cluster.seen.pop(f"sensor:{name}", None)
+        self.lose(sorted(reached), t_ns)
 
     def begin_anew(self, t_ns: int) -> None:
         """Anything may have happened unseen: everything is taken up anew, held keys included."""
@@ -269,7 +281,7 @@ class Judge:
                 cost += cluster.circuits
             if cluster.version != version:
                 self.indicators.refresh_one(cluster.number, t_ns, None, 0)
-        self._plan_wake()
+        self._plan_from(t_ns)
         return cost
 
     # ---- time
@@ -296,6 +308,11 @@ class Judge:
                 self._excuse()
             self._plan_wake()
         self._now = max(self._now, t_ns)
+
+    def _plan_from(self, t_ns: int) -> None:
+        """What may be due at once is taken at `t_ns`, whenever time is told of next."""
+        self._now = max(self._now, t_ns)
+        self._plan_wake()
 
     def _plan_wake(self) -> None:
         wake = min((c.next_wake() for c in self.clusters), default=FOREVER)
@@ -346,9 +363,8 @@ class Judge:
             version = owner.version
             owner.sample(t_ns, signal, value)
             if owner.version != version:
-                self._now = max(self._now, t_ns)
                 self.indicators.refresh_one(owner.number, t_ns, None, owner.cause)
-                self._plan_wake()
+                self._plan_from(t_ns)
             return
         indicator = self.indicators.by_signal.get(signal)
         if indicator is not None:
@@ -368,9 +384,8 @@ class Judge:
         version = cluster.version
         cluster.learn(t_ns, signal, value)
         if cluster.version != version:
-            self._now = max(self._now, t_ns)
             self.indicators.refresh_one(cluster.number, t_ns, None, cluster.cause)
-            self._plan_wake()
+            self._plan_from(t_ns)
         elif settled and cluster.learned.get(signal) == (version, value):
             self.calm[signal] = value
 

@@ -21,6 +21,11 @@ class Before(NamedTuple):
     earlier: Before | None = None
 
 
+def outline_of(before: Before | None) -> Hashable:
+    """The states to which it may still turn out that time has not come, without instants."""
+    return (before.state, outline_of(before.earlier)) if before is not None else None
+
+
 class Root:
     """A world that others fork from: what they have in common ends here."""
 
