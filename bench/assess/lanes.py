@@ -22,6 +22,7 @@ from .nodes import Bus, Message
 from .told import MARK, Batch
 
 WATCHED = ("state", "level", "fault", "lamp", "current", "backlight")  # kinds that must be available
+LEAST = 24  # shorter stretches are not worth it
 Places = NDArray[np.intp]
 Floats = NDArray[np.float64]
 Find = Callable[[Floats, NDArray[np.int64]], Places]
@@ -198,12 +199,21 @@ class Lanes:
         self.signs = self._signs(sorted_.controls, back)
         self._counters()
         self._silences(limits_ns)
-        self.stops: list[int] = _merged(self._stops, len(batch)).tolist()
+        stops = _merged(self._stops, len(batch))
+        self.stops: list[int] = stops.tolist()
+        self._gaps: Places = stops[np.diff(stops, append=len(batch)) > LEAST]
 
     def next_stop(self, place: int) -> int:
         """The first stop at `place` or after; the length of the batch when there is none."""
         at = bisect_left(self.stops, place)
         return self.stops[at] if at < len(self.stops) else len(self._batch)
+
+    def next_gap(self, place: int) -> int:
+        """From where on, at `place` or after, there are no stops for a while."""
+        if self.next_stop(place) - place >= LEAST:
+            return place
+        at = int(self._gaps.searchsorted(place))
+        return int(self._gaps[at]) + 1 if at < self._gaps.size else len(self._batch)
 
     # ---- boxes
     def _lanes(

@@ -100,9 +100,10 @@ def tell(
     jitter_ms: float | None = None,
     part: Part = WHOLE,
     many: bool | None = None,
+    rows: int = CHUNK,
 ) -> None:
-    """Tells an assessor the recording, or the part of it. `many`: many frames at a time where that can be;
-    None: as its size suggests. Both come to the same."""
+    """Tells an assessor the recording, or the part of it. `many`: many frames at a time, `rows` of them,
+    where that can be; None: as its size suggests. All come to the same."""
     began = part.from_ns is None
 
     def one(entry: Entry, number: int | None) -> bool:
@@ -120,7 +121,7 @@ def tell(
         isinstance(session, Session)
         and not _has_marks(session)
         and (session.is_large if many is None else many)
-        and _tell_many(session, assessor, definitions, one, round(_declared(jitter_ms) * MS), part)
+        and _tell_many(session, assessor, definitions, one, round(_declared(jitter_ms) * MS), part, rows)
     ):
         for entry, number in _told(session, definitions, jitter_ms):
             if not one(entry, number):
@@ -136,12 +137,13 @@ def _tell_many(
     one: Callable[[Entry, int | None], bool],
     jitter_ns: int,
     part: Part,
+    rows: int,
 ) -> bool:
     """Tells a recording of another logger many frames at a time. Always True."""
     from .skim import Skim
     from .told import Teller
 
-    chunks, teller = session.chunks(CHUNK), Teller(definitions, jitter_ns)
+    chunks, teller = session.chunks(rows), Teller(definitions, jitter_ns)
     borders_ns = [t for t in (part.from_ns, part.to_ns and part.to_ns + 1) if t is not None]
     more = Skim(assessor, definitions, one, borders_ns).tell(teller.batches(chunks))
     if more and teller.unsound:

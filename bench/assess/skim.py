@@ -17,10 +17,9 @@ from bench.judge import Judge
 
 from .agenda import FOREVER
 from .assessor import Assessor
-from .lanes import Lane, Lanes, PageFacts, Track
+from .lanes import LEAST, Lane, Lanes, PageFacts, Track
 from .told import Batch
 
-LEAST = 24  # shorter stretches are not worth it
 SOON = 12  # entries told before looking again, where something is still unsettled
 
 
@@ -70,7 +69,8 @@ class Skim:
                 stretch.pass_over(place, end)
                 place = end
                 continue
-            until = min(end + 1 if is_settled else place + SOON, len(batch))
+            until = max(end + 1, lanes.next_gap(place)) if is_settled else place + SOON
+            until = min(until, len(batch))
             if not self._one_by_one(batch, place, until):
                 stretch.report()
                 return False

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from bench.assess.assessor import Assessor
-from bench.assess.offline import WHOLE, Part, assessor_of, tell
+from bench.assess.offline import CHUNK, WHOLE, Part, assessor_of, tell
 from bench.core.frame import RX, Frame
 from bench.core.verdict import FAIL
 from bench.evidence.page import Page, Table
@@ -24,6 +24,7 @@ from bench.twin import Fault, fault_kinds
 
 BOATS = ("kittiwake", "dunlin", "fulmar")
 WALKS = 60  # per boat
+BATCHES = (250, 1_000, CHUNK)  # frames at a time
 JITTERS_MS = (0.0, 3.0, 3.0, 12.0)
 NO_SUPPLY = Kinds(supply=0.0, wake=0.0)
 ONE_SUPPLY = Kinds(one_supply=0.3)
@@ -123,12 +124,14 @@ def believed(assessor: Assessor) -> str:
     )
 
 
-def judged(boat: Boat, path: Path, jitter_ms: float, part: Part, *, many: bool) -> Assessor:
-    """An assessor that was told the recording, by stretches or frame by frame."""
+def judged(
+    boat: Boat, path: Path, jitter_ms: float, part: Part = WHOLE, *, many: bool, rows: int = CHUNK
+) -> Assessor:
+    """An assessor that was told the recording, by stretches of at most `rows` or frame by frame."""
     boat.definitions.forget()
     session = open_session(path)
     assessor = assessor_of(session, boat.spec, boat.definitions, Oracle(boat.spec), jitter_ms=jitter_ms)
-    tell(session, assessor, boat.definitions, jitter_ms=jitter_ms, part=part, many=many)
+    tell(session, assessor, boat.definitions, jitter_ms=jitter_ms, part=part, many=many, rows=rows)
     return assessor
 
 
@@ -146,7 +149,7 @@ def one(boat: Boat, seed: int, kind: str, tally: Tally) -> None:
             part = Part(a, b)
         jitter_ms = max(jitter_ms, 1.0)
         plain = judged(boat, path, jitter_ms, part, many=False)
-        quick = judged(boat, path, jitter_ms, part, many=True)
+        quick = judged(boat, path, jitter_ms, part, many=True, rows=chance.choice(BATCHES))
     tally.judged += 1
     tally.frames += len(lines)
     tally.passed += quick.passed_over
