@@ -257,11 +257,12 @@ class Assessor:
         )
         self.jitter_ns = jitter_ns = round(jitter_ms * MS)
         self._cycle_ns = max((r.cycle_ns for r in self.rules.values()), default=0)
-        timed = [r.deadline_ns for r in self.rules.values() if r.kind != "current"]
-        self.findings.grace_ns = max(timed, default=0)
+        timed = [r for r in self.rules.values() if r.kind != "current"]
+        self.findings.grace_ns = max((r.deadline_ns for r in timed), default=0)
+        shown_ns = max((r.deadline_ns - r.spare_ns for r in timed), default=0)
         repeats = any(b.repeated_counter == "new_event" for b in self.spec.boxes.values())
         agenda, watch = self.agenda, self.watch
-        self.causes = Causes(judge, self.findings, jitter_ns, agenda, repeats_count=repeats)
+        self.causes = Causes(judge, self.findings, jitter_ns, shown_ns, agenda, repeats_count=repeats)
         self.persons = Persons(self.spec, judge, self.causes, self.findings)
         self.ears = Ears(
             self.spec, self.definitions, judge, self.findings, self.boots, jitter_ns, t_ns, complete,

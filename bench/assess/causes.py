@@ -22,13 +22,21 @@ CONFIRM_WITHIN_NS = 1000 * MS
 class Causes:
     """Numbers every stimulus, applies it to the judge and remembers which are still unfolding.
 
-    `repeats_count`: a repeated event counter is a new event (the spec's option).
+    `shown_ns`: after so long its effects should be shown, where no frame is lost. `repeats_count`: a repeated
+    event counter is a new event (the spec's option).
     """
 
     def __init__(
-        self, judge: Judge, findings: Findings, jitter_ns: int, agenda: Agenda, *, repeats_count: bool
+        self,
+        judge: Judge,
+        findings: Findings,
+        jitter_ns: int,
+        shown_ns: int,
+        agenda: Agenda,
+        *,
+        repeats_count: bool,
     ) -> None:
-        self._agenda = agenda
+        self._agenda, self._shown_ns = agenda, shown_ns
         self._judge = judge
         self._findings = findings
         self._jitter_ns = jitter_ns
@@ -130,7 +138,7 @@ class Causes:
         if self.step is not None:
             stimulus.step, stimulus.about = self.step.step, self.step.about
         stimulus.frame_index, stimulus.maybe = frame_index, maybe
-        stimulus.due_ns = event.t_ns + self._findings.grace_ns + more_ns
+        stimulus.due_ns = event.t_ns + self._shown_ns + more_ns
         self.all.append(stimulus)
         stimulus.clusters = self._judge.event(event, earliest_ns, stimulus.number, maybe=maybe)
         if event.kind == ev.PRESS:
@@ -146,7 +154,7 @@ class Causes:
         stimulus = Stimulus(len(self.all) + 1, event.t_ns, event.kind, event.name, event.value)
         if self.step is not None:
             stimulus.step, stimulus.about = self.step.step, self.step.about
-        stimulus.due_ns = event.t_ns + self._findings.grace_ns
+        stimulus.due_ns = event.t_ns + self._shown_ns
         self.all.append(stimulus)
         self.pending.append(stimulus)
         self._agenda.by(self.pending[0].due_ns + 1)
