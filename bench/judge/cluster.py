@@ -130,7 +130,8 @@ class ClusterJudge:
             world.watches.pop(signal, None)
 
     def heed(self, rule: SignalRule) -> None:
-        """The box has a value for this signal again."""
+        """The box has a value for this signal again; a world that died without it says nothing of it."""
+        self.dead = None
         self.rules[rule.signal] = self.circuits.index(rule.subject), rule
 
     def blinded(self, since_ns: int, t_ns: int) -> bool:

@@ -88,6 +88,7 @@ FOUND = [  # recordings whose verdict was once wrong, or unlike
     ("kittiwake", "with a fault", 7002),
     ("dunlin", "bad lines", 7002),
     ("dunlin", "bad lines", 7058),
+    ("dunlin", "bad lines", 9008),
     ("dunlin", "with a fault", 7055),
     ("fulmar", "bad lines", 7007),
     ("fulmar", "bad lines", 7088),
