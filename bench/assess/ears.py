@@ -106,7 +106,7 @@ class Ears:
         """A wake message was on the bus: the box starts anew, at an instant of its own."""
         node = self.bus.nodes[box]
         if node.awake and node.last_ns is not None and t_ns - node.last_ns > self.bus.pause_ns(node):
-            self._findings.blinded(node.last_ns, t_ns, silence(box, node.last_ns), box)
+            self._blind_from(node.last_ns, t_ns, silence(box, node.last_ns), box)
         self.goes_dark(box, t_ns, WAKING)
 
     def goes_dark(self, box: str, t_ns: int, why: str = WITHOUT) -> None:
@@ -135,8 +135,12 @@ class Ears:
             )
         elif not first_heard:
             why = "it booted in this recording, and why is not recorded"
-            self._findings.blinded(self.bus.nodes[box].before_ns or t_ns, t_ns, why, box)
+            self._blind_from(self.bus.nodes[box].before_ns or t_ns, t_ns, why, box)
         return t_ns - round(self._spec.boxes[box].respond_ms * MS)
+
+    def _blind_from(self, last_ns: int, t_ns: int, why: str, box: str) -> None:
+        """Nothing is known of a box after its frame that was stamped `last_ns`, later than it was sent."""
+        self._findings.blinded(last_ns - 2 * self._jitter_ns, t_ns, why, box)
 
     def not_available(self, t_ns: int, node: str, observation: Observation) -> None:
         """The box says that it has no value: right for a while after wake-up, else a doubt."""
@@ -215,7 +219,7 @@ class Ears:
 
     def _node_silent(self, node: Node, t_ns: int) -> None:
         since = node.last_ns or 0
-        self._findings.blinded(since, t_ns, silence(node.name, since), node.name)
+        self._blind_from(since, t_ns, silence(node.name, since), node.name)
         self._judge.mute(node.name, self._needing[node.name], t_ns, muted=True)
         self._judge.lose(self._needing[node.name], t_ns)
 

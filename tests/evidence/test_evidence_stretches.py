@@ -95,6 +95,7 @@ FOUND = [  # recordings whose verdict was once wrong, or unlike
     ("fulmar", "bad lines", 8017),
     ("fulmar", "supplies and wake-ups", 7002),
     ("fulmar", "supplies and wake-ups", 7038),
+    ("fulmar", "supplies and wake-ups", 9105),
 ]
 
 
