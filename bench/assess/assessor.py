@@ -96,6 +96,7 @@ class Assessor:
         self.judge: Judge | None = None
         self._declared_ms = jitter_ms
         self._stepped_back = False
+        self._disorder_ns = 0, -1  # where stamps step back by more than the jitter
         self._sent = -1
         self.frame_of: dict[str, int] = {}  # message -> its latest frame
         self.message_ns: dict[str, int] = {}  # message -> when it came last
@@ -172,6 +173,18 @@ class Assessor:
             self._advance(entry.t_ns)
         else:
             self._mark(entry)
+
+    def out_of_order(self, t_ns: int, latest_ns: int) -> None:
+        """An entry of `t_ns` was recorded after one of `latest_ns`, by more than the jitter can explain: in
+        which order things happened is not known there."""
+        since_ns, until_ns = self._disorder_ns
+        if self.judge is None or (since_ns <= t_ns and latest_ns <= until_ns):
+            return
+        since_ns, until_ns = t_ns - 2 * self.jitter_ns, latest_ns + self.findings.grace_ns
+        self._disorder_ns = since_ns, until_ns
+        why = f"the stamps step back by {(latest_ns - t_ns) / MS:.0f} ms"
+        self.findings.blinded(since_ns, until_ns, why)
+        self.judge.blinded(since_ns, self.t_ns)
 
     def _mark(self, entry: Entry) -> None:
         self._advance(entry.t_ns)

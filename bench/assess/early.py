@@ -10,7 +10,7 @@ any queue.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from bench.core.entry import Entry
 from bench.core.frame import Frame
@@ -18,10 +18,14 @@ from bench.definitions import Definitions
 
 
 def causes_first(
-    entries: Iterable[tuple[Entry, int | None]], definitions: Definitions, jitter_ns: int
+    entries: Iterable[tuple[Entry, int | None]],
+    definitions: Definitions,
+    jitter_ns: int,
+    out_of_order: Callable[[int, int], None] = lambda t_ns, latest_ns: None,
 ) -> Iterator[tuple[Entry, int | None]]:
     """Entries, with the numbers of those that are frames, by their instants; frames of panels, screens and
-    sensors `jitter_ns` earlier than stamped. Memory: what comes within twice the jitter."""
+    sensors `jitter_ns` earlier than stamped. `out_of_order(t_ns, latest_ns)` is told of each that comes too late to be put
+    in order. Memory: what comes within twice the jitter."""
     held: list[tuple[int, int, Entry, int | None]] = []
     known: dict[tuple[int, bool], bool] = {}
     latest_ns = -(1 << 62)
@@ -34,6 +38,8 @@ def causes_first(
             if known[key]:
                 at_ns -= jitter_ns
                 entry = entry._replace(t_ns=at_ns)
+        if at_ns < latest_ns - 2 * jitter_ns:
+            out_of_order(at_ns, latest_ns)
         heapq.heappush(held, (at_ns, order, entry, number))
         latest_ns = max(latest_ns, at_ns)
         while held[0][0] <= latest_ns - jitter_ns:

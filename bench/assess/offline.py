@@ -123,7 +123,7 @@ def tell(
         and (session.is_large if many is None else many)
         and _tell_many(session, assessor, definitions, one, round(_declared(jitter_ms) * MS), part, rows)
     ):
-        for entry, number in _told(session, definitions, jitter_ms):
+        for entry, number in _told(session, assessor, definitions, jitter_ms):
             if not one(entry, number):
                 break
     if not began and part.from_ns is not None:
@@ -147,16 +147,21 @@ def _tell_many(
     borders_ns = [t for t in (part.from_ns, part.to_ns and part.to_ns + 1) if t is not None]
     more = Skim(assessor, definitions, one, borders_ns).tell(teller.batches(chunks))
     if more and teller.unsound:
-        all(one(entry, number) for entry, number in causes_first(teller.rest(chunks), definitions, jitter_ns))
+        rest = teller.rest(chunks)
+        all(
+            one(entry, number)
+            for entry, number in causes_first(rest, definitions, jitter_ns, assessor.out_of_order)
+        )
     return True
 
 
 def _told(
-    session: Recording, definitions: Definitions, jitter_ms: float | None
+    session: Recording, assessor: Assessor, definitions: Definitions, jitter_ms: float | None
 ) -> Iterator[tuple[Entry, int | None]]:
     if _has_marks(session):
         return ((entry, None) for entry in session.entries())
-    return causes_first(numbered(session.entries()), definitions, round(_declared(jitter_ms) * MS))
+    jitter_ns = round(_declared(jitter_ms) * MS)
+    return causes_first(numbered(session.entries()), definitions, jitter_ns, assessor.out_of_order)
 
 
 def _has_marks(session: Recording) -> bool:
