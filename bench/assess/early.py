@@ -24,8 +24,8 @@ def causes_first(
     out_of_order: Callable[[int, int], None] = lambda t_ns, latest_ns: None,
 ) -> Iterator[tuple[Entry, int | None]]:
     """Entries, with the numbers of those that are frames, by their instants; frames of panels, screens and
-    sensors `jitter_ns` earlier than stamped. `out_of_order(t_ns, latest_ns)` is told of each that comes too late to be put
-    in order. Memory: what comes within twice the jitter."""
+    sensors `jitter_ns` earlier than stamped. `out_of_order(t_ns, latest_ns)` is told of each that comes too
+    late to be put in order. Memory: what comes within twice the jitter."""
     held: list[tuple[int, int, Entry, int | None]] = []
     known: dict[tuple[int, bool], bool] = {}
     latest_ns = -(1 << 62)
