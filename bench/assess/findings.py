@@ -37,6 +37,7 @@ class Findings:
         self.folder = Folder()
         self.doubts: list[Doubt] = []
         self._blind = Blindness()
+        self.followers: frozenset[str] = frozenset()  # circuits that a rule lets follow others
         self.grace_ns = 0  # longest deadline of any signal
         self.shift_ns = 0  # how much earlier than their stamps stimuli are taken
         self.hold_ns = HOLD_NS  # by then a box that has fallen silent is known to be silent
@@ -148,7 +149,8 @@ class Findings:
             causes=causes,
             control=control if found.kind != "current" and (near or recent) else "",
             box=box,
-            targeted=bool(control) and subject in self._model.targets(control),
+            targeted=bool(control and (near or recent)) and subject in self._model.targets(control),
+            led=subject in self.followers,
             amps=found.amps,
         )
         self._suspect(Suspect(found.since_ns - self.grace_ns, deviation, mark, leans_on))

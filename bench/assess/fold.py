@@ -22,8 +22,8 @@ class Mark:
     """What a deviation may have in common with others.
 
     `causes`: numbers of the stimuli it may come from; `control`: the one it is put down to; `key`:
-    a message or trait of a box; `targeted`: the control means to switch this circuit; `amps`: a
-    current seen and the band it should lie in.
+    a message or trait of a box; `targeted`: the control means to switch this circuit; `led`: it
+    follows another circuit; `amps`: a current seen and the band it should lie in.
     """
 
     clusters: tuple[int, ...] = ()
@@ -32,6 +32,7 @@ class Mark:
     key: str = ""
     box: str = ""
     targeted: bool = False
+    led: bool = False
     amps: tuple[float, float, float] | None = None
 
 
@@ -189,8 +190,10 @@ def _discrepancy(number: int, group: Group) -> Discrepancy:
     return Discrepancy(number, root.subject, root, rest, also)
 
 
-def _headline(member: tuple[Deviation, Mark]) -> tuple[int, bool, bool, int]:
-    """What a person should read first: box-wide, then outputs, of the circuits that were meant."""
+def _headline(member: tuple[Deviation, Mark]) -> tuple[int, bool, bool, bool, int]:
+    """What a person should read first: box-wide, then outputs, of the circuits that were meant, and of those
+    that lead others."""
     deviation, mark = member
     kind = deviation.signal.split(":", 1)[0]
-    return _RANK.get(kind, 5), deviation.kind == "late" and kind != "box", not mark.targeted, deviation.t_ns
+    late = deviation.kind == "late" and kind != "box"
+    return _RANK.get(kind, 5), late, not mark.targeted, mark.led, deviation.t_ns

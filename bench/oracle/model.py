@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from typing import Any, cast
 
 from bench.core import event as ev
@@ -19,6 +19,7 @@ from .offwords import off_words
 from .presses import ALONE, Others, press, release, scene_view
 from .run import Product, Run, TooMany, explore
 from .tables import TIMER, ClusterTable
+from .timeless import awaited, timeless
 from .writes import WAIT, WILD, settle
 
 States = Sequence[Sequence[State]]
@@ -103,6 +104,14 @@ class Oracle:
     def hidden(self, cluster: int, state: State) -> Mapping[str, tuple[float, float]]:
         """Hidden variables and their possible range; see `beliefs.hidden` for names and units."""
         return beliefs.hidden(self.tables[cluster], cast(Product, state))
+
+    def timeless(self, cluster: int, state: State) -> Hashable:
+        """The state without its instants; see `timeless.timeless`."""
+        return timeless(self.tables[cluster], cast(Product, state))
+
+    def awaited(self, cluster: int, state: State) -> tuple[str, ...]:
+        """Circuits whose timer runs and functions whose count is forgotten after a time."""
+        return awaited(self.tables[cluster], cast(Product, state))
 
     # -- causes
 

@@ -1,5 +1,5 @@
 """What the bench will do: plans, woven from scripts, and what they cover. Pure."""
 
-from .simple import make_plan
+from .make import make_plan
 
 __all__ = ["make_plan"]

@@ -2,28 +2,45 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import partial
 
+from bench.oracle import Oracle
+
 from .desk import Desk
+from .machine import Machine
 from .rules import follow, force, inhibit, only_off, only_on, outside, scene, wake
 from .scripts import auto_off, cycle, dim, group, momentary, toggle
+from .tour import Tour
 from .weave import Job
 
 # ranks: long timers first, what needs several clusters last; a short plan drops the highest ranks
 TIMER, CLUSTER, RULE, DIM, SHARED, OUTSIDE, WAKE = range(7)
 
 
-def jobs(desk: Desk, *, supply: bool) -> list[Job]:
-    """All jobs of a plan; with `supply` waking up begins with the supply off."""
-    made = [*_timers(desk), *_functions(desk), *_rules(desk), *_shared(desk)]
+def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
+    """All jobs of a plan beside the tours; with `supply` waking up begins with the supply off."""
+    done = {t.machine.cluster for t in toured if t.pairs is None}
+    made = [
+        Job(f"tour {t.title}", frozenset({t.machine.cluster}), t.script, TIMER, t.time_ms) for t in toured
+    ]
+    rest = [*_timers(desk), *_functions(desk), *_rules(desk)]
+    made += [j for j in rest if not j.clusters <= done or j.rank == DIM]
+    made += _shared(desk)
     everything = frozenset(desk.sim.cluster_of.values())
+    waiting = {t.machine.cluster for t in toured if t.waits}
     for control in desk.spec.outside:
-        made.append(Job(f"outside {control}", everything, partial(outside, desk, control), OUTSIDE))
+        made.append(Job(f"outside {control}", everything - waiting, partial(outside, desk, control), OUTSIDE))
     by_message = any(b.wake.by == "message" for b in desk.spec.boxes.values())
     if (supply or by_message) and not desk.short:
         made.append(Job("wake", everything, partial(wake, desk, supply=supply), WAKE))
     return made
+
+
+def tours(desk: Desk, model: Oracle) -> list[Tour]:
+    """A tour of each cluster, the longest first."""
+    machines = (Machine(model, desk.spec, desk.pace, k) for k in range(len(model.clusters)))
+    return sorted((Tour(desk, m) for m in machines if m.moves(0)), key=lambda t: -t.time_ms)
 
 
 def _timers(desk: Desk) -> Iterator[Job]:

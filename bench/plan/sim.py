@@ -63,6 +63,10 @@ class Sim:
         """`level` of every circuit."""
         return {c: self.level(c) for c in self._place}
 
+    def states(self, cluster: int) -> tuple[State, ...]:
+        """What a cluster may be in."""
+        return tuple(self._states[cluster])
+
     def due_ms(self, clusters: Iterable[int]) -> list[tuple[float, float]]:
         """Earliest and latest instants of what will happen by itself in these clusters."""
         dues = (self._model.next_due(k, s) for k in clusters for s in self._states[k])

@@ -38,12 +38,14 @@ Script = Generator[Act, None, None]
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """A script and the clusters nobody else may touch while it runs. Smaller `rank` goes first."""
+    """A script and the clusters nobody else may touch while it runs. Smaller `rank` goes first. `time_ms`:
+    how long it takes at least, where that is known; of two that want to go on the longer one goes first."""
 
     title: str
     clusters: frozenset[int]
     script: Callable[[], Script]
     rank: int = 0
+    time_ms: float = 0.0
 
 
 @dataclass(slots=True)
@@ -127,7 +129,9 @@ class Weave:
         ready = [r for r in self._pending if self._allowed(r, slot_ms)]
         if not ready:
             return None
-        return min(ready, key=lambda r: (-(r.act.urgent if r.act else 0), r.ready_ms, r.order))
+        return min(
+            ready, key=lambda r: (-(r.act.urgent if r.act else 0), -r.job.time_ms, r.ready_ms, r.order)
+        )
 
     def _allowed(self, running: _Running, slot_ms: float) -> bool:
         if running.act is None or running.act.urgent:

