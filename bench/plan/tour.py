@@ -149,7 +149,7 @@ class Tour:
             control = self._held[name] = desk.pick(name, self._effect(move))
             yield Act("press", control, 1, desk.stroke_ms, about, covers)
         else:
-            yield Act("release", self._held.pop(name), 0, desk.pace.dwell, about, covers, urgent=1)
+            yield Act("release", self._held.pop(name), 0, desk.pace.dwell, about, covers, urgent=2)
 
     def _about(self, move: Move) -> str:
         before, after = (_words(self.machine.on(p)) for p in (move.tail, move.head))

@@ -129,9 +129,13 @@ class Weave:
         ready = [r for r in self._pending if self._allowed(r, slot_ms)]
         if not ready:
             return None
-        return min(
-            ready, key=lambda r: (-(r.act.urgent if r.act else 0), -r.job.time_ms, r.ready_ms, r.order)
-        )
+        return min(ready, key=self._turn)
+
+    @staticmethod
+    def _turn(running: _Running) -> tuple[int, float, float, int]:
+        """Releases first; of the others those whose job is the longest."""
+        urgent = running.act.urgent if running.act else 0
+        return -urgent, 0.0 if urgent else -running.job.time_ms, running.ready_ms, running.order
 
     def _allowed(self, running: _Running, slot_ms: float) -> bool:
         if running.act is None or running.act.urgent:

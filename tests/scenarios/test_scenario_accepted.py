@@ -17,7 +17,7 @@ accepted:
     reason: its timer is 30 s in this series
     who: A. Builder
     expires: {day}
-    also: [locker_light]
+    also: [locker_light, screen helm 32]
 """
 
 
@@ -40,7 +40,7 @@ def test_every_report_lists_it_apart_and_the_status_is_that_of_a_pass(tmp_path, 
     assert main(words) == 0
     said = capsys.readouterr().out
     assert said.startswith("PASS: 1 accepted; ")
-    assert "accepted:\n  washdown: unexpected, panel helm 7 pressed" in said
+    assert "accepted:\n  washdown: unexpected, " in said
     assert json.loads((out / "verdict.json").read_text())["accepted"][0]["who"] == "A. Builder"
     rows = list(csv.DictReader((out / "discrepancies.csv").read_text().splitlines()))
     assert {r["role"] for r in rows} == {"accepted", "accepted consequence"}

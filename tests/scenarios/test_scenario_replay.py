@@ -16,6 +16,8 @@ from bench.session import open_session
 pytestmark = pytest.mark.slow
 ROOT = Path(bench.__file__).resolve().parent.parent
 HEALTHY = str(RECORDINGS / "healthy-full")
+PLAN = json.loads((RECORDINGS / "healthy-full" / "plan.json").read_text(encoding="utf-8"))
+STIMULI = sum(s["kind"] in ("press", "release", "sensor", "supply", "wake") for s in PLAN["steps"])
 
 
 def replay(capsys, *words):
@@ -28,9 +30,9 @@ def test_what_passed_passes_again_at_the_same_distances(tmp_path, capsys):
     out = tmp_path / "again"
     status, verdict, said = replay(capsys, HEALTHY, "--on", "twin", "--out", str(out))
     assert (status, verdict["outcome"]) == (0, "pass")
-    assert "324 of 324 stimuli; lag at worst 0.0 ms" in said
+    assert f"{STIMULI} of {STIMULI} stimuli; lag at worst 0.0 ms" in said
     assert verdict["facts"]["replay_of"] == "healthy-full"
-    assert "324 of 324 stimuli" in (out / "report.html").read_text(encoding="utf-8")
+    assert f"{STIMULI} of {STIMULI} stimuli" in (out / "report.html").read_text(encoding="utf-8")
     assert json.loads((out / "plan.json").read_text())["title"] == "replay of healthy-full"
     assert main(["judge", str(out), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["discrepancies"] == verdict["discrepancies"]
@@ -48,8 +50,8 @@ def test_it_stops_at_the_first_discrepancy_when_told_to(tmp_path, capsys):
     words = [HEALTHY, "--on", "twin", "--fault", "momentary_latches", "--until-first"]
     status, verdict, said = replay(capsys, *words, "--out", str(tmp_path / "s"))
     assert (status, len(verdict["discrepancies"])) == (1, 1)
-    played = int(said.split("hardstand: replayed ")[1].split(" of 324")[0])
-    assert 0 < played < 324
+    played = int(said.split("hardstand: replayed ")[1].split(f" of {STIMULI}")[0])
+    assert 0 < played < STIMULI
 
 
 @pytest.mark.parametrize("speed", ["0.5", "2"])
