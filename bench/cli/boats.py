@@ -7,7 +7,9 @@ from pathlib import Path
 from bench.cli.parser import nearest
 from bench.core.errors import Complaint, UsageError
 
-BOATS = {"demo": "kittiwake", "dunlin": "dunlin", "fulmar": "fulmar"}
+DEMONSTRATION = {"demo": "kittiwake", "dunlin": "dunlin", "fulmar": "fulmar"}
+LARGE = {"turnstone": "turnstone", "greenshank": "greenshank", "dotterel": "dotterel"}  # 48 channels each
+BOATS = DEMONSTRATION | LARGE
 _FOLDER = Path(__file__).resolve().parent.parent / "data"
 
 

@@ -9,7 +9,7 @@ from bench.twin import Fault, Twin, load_tables
 
 
 def boat_name(word: str) -> str:
-    """The boat that has a virtual box, of one of the words demo, dunlin, fulmar.
+    """The boat that has a virtual box, of one of the words of BOATS.
 
     Raises: UsageError with the nearest right word.
     """

@@ -1,12 +1,14 @@
-"""The three invented boats that ship with the package; the word `demo` stands for the first."""
+"""The invented boats that ship with the package; the word `demo` stands for the first."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-__all__ = ["BOATS", "DEMO", "boat_path", "resolve"]
+__all__ = ["BOATS", "DEMO", "DEMONSTRATION", "LARGE", "boat_path", "resolve"]
 
-BOATS = ("kittiwake", "dunlin", "fulmar")
+DEMONSTRATION = ("kittiwake", "dunlin", "fulmar")
+LARGE = ("turnstone", "greenshank", "dotterel")  # 48 channels each
+BOATS = (*DEMONSTRATION, *LARGE)
 DEMO = BOATS[0]
 
 

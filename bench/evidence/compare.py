@@ -7,7 +7,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from bench.cli.boats import BOATS
+from bench.cli.boats import DEMONSTRATION
 from bench.cli.comparing import compare_paths
 from bench.cli.running import Wish, run_and_judge
 from bench.compare import CANNOT_TELL, DIFFERENT, SAME, Comparison
@@ -89,9 +89,9 @@ def study(sample: float = 1.0) -> Page:
     pairs = 0
     for plans, make, wanted in (
         ("full", healthy_pair, PAIRS),
-        ("short, full", plan_pair, dict.fromkeys(BOATS, PLAN_PAIRS)),
+        ("short, full", plan_pair, dict.fromkeys(DEMONSTRATION, PLAN_PAIRS)),
     ):
-        for boat in BOATS:
+        for boat in DEMONSTRATION:
             outcomes = []
             for number in range(max(1, round(wanted[boat] * sample))):
                 with tempfile.TemporaryDirectory() as folder:

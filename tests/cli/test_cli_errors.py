@@ -77,7 +77,8 @@ def test_a_spec_that_is_a_folder_is_told_so(capsys, tmp_path):
 def test_a_missing_spec_is_told_and_the_shipped_boats_are_named(capsys):
     assert said(capsys, "plan", "nothere.yaml") == (
         2,
-        "hardstand: nothere.yaml: error: no such spec - shipped boats are demo, dunlin, fulmar\n",
+        "hardstand: nothere.yaml: error: no such spec - shipped boats are demo, dunlin, fulmar, turnstone, "
+        "greenshank, dotterel\n",
     )
 
 
@@ -193,5 +194,5 @@ def test_the_virtual_box_of_an_unknown_boat_is_answered_with_the_nearest(capsys)
     assert said(capsys, "twin", "dunlim") == (
         2,
         "hardstand: error: there is no virtual box for dunlim - expected demo | dunlin | fulmar"
-        " - did you mean dunlin?\n",
+        " | turnstone | greenshank | dotterel - did you mean dunlin?\n",
     )

@@ -81,6 +81,8 @@ def test_no_sidelight_masthead_or_stern_light_belongs_to_an_anchored_boat(length
         ("kittiwake", RULE_23D1, ("allround",)),  # 9.2 m: Rules 23(d)(i) and 30(b)
         ("dunlin", RULE_23D1, ("allround",)),  # 6.4 m
         ("fulmar", RULE_23A, ("allround",)),  # 14.8 m: Rules 23(a) and 30(b)
+        ("turnstone", RULE_23D1, ("allround",)),  # 10.8 m
+        ("dotterel", RULE_23A, ("allround",)),  # 17.6 m
     ],
 )
 def test_the_boats_navigation_cycles_show_exactly_permitted_sets(name, under, anchor):
@@ -89,6 +91,15 @@ def test_the_boats_navigation_cycles_show_exactly_permitted_sets(name, under, an
     assert shown == [under, anchor, ()]
     assert under in under_way(spec.boat)
     assert anchor in at_anchor(spec.boat)
+    assert check(spec) == []
+
+
+def test_the_sailing_yachts_cycle_shows_permitted_sets_under_engine_under_sail_and_at_anchor():
+    spec = load_spec(boat_path("greenshank")).spec
+    shown = [tuple(sorted(spec.circuits[c].light for c in p)) for p in spec.functions["navigation"].positions]
+    assert shown == [RULE_23A, ("sidelights", "stern"), ("allround",), ()]
+    assert set(shown[:2]) <= set(under_way(spec.boat))
+    assert shown[2] in at_anchor(spec.boat)
     assert check(spec) == []
 
 

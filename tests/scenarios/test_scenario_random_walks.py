@@ -87,7 +87,7 @@ def test_judging_may_begin_anywhere_in_a_healthy_recording(boat, tmp_path):
 
 def test_faulty_walks_judged_live_and_again_later_agree_to_the_letter(tmp_path):
     chance = random.Random(5)
-    cases = [(b, k.kind) for k in fault_kinds().values() for b in k.expected]
+    cases = [(b, k.kind) for k in fault_kinds().values() for b in k.expected if b in BOATS]
     outcomes = set()
     for n, (boat, kind) in enumerate(chance.sample(cases, 6)):
         loaded = load_boat(boat)

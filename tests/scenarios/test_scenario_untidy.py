@@ -129,8 +129,8 @@ def test_a_boat_without_a_virtual_box_is_told_what_to_do(untidy, tmp_path):
     with pytest.raises(UsageError) as caught:
         run_and_judge(Wish(str(tmp_path / "osprey.yaml"), "twin", tmp_path / "s"))
     assert str(caught.value) == (
-        'error: no virtual box is shipped for "Osprey" - expected demo, dunlin, fulmar, '
-        "kittiwake, kittiwake_untidy"
+        'error: no virtual box is shipped for "Osprey" - expected demo, dotterel, dunlin, '
+        "fulmar, greenshank, kittiwake, kittiwake_untidy, turnstone"
         " - give its virtual box's tables (--tables FILE), or run on the real box (--on slcan:PORT)"
     )
     assert not (tmp_path / "s").exists()

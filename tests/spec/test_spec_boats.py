@@ -1,4 +1,4 @@
-"""The three shipped boats, read as their pages in docs/boats say."""
+"""The shipped boats, read as their pages in docs/boats say."""
 
 import pytest
 
@@ -32,6 +32,9 @@ def test_the_word_demo_stands_for_kittiwake():
         ("kittiwake", {"main": 24}, 33, 12),
         ("dunlin", {"main": 12}, 19, 12),
         ("fulmar", {"fore": 16, "aft": 16}, 41, 24),
+        ("turnstone", {"fore": 24, "aft": 24}, 61, 24),
+        ("greenshank", {"centre": 16, "bow": 16, "stern": 16}, 75, 12),
+        ("dotterel", {"main": 24, "deck": 24}, 62, 24),
     ],
 )
 def test_every_channel_of_each_boat_has_its_circuit(name, channels, controls, voltage):
@@ -110,3 +113,56 @@ def test_places_point_at_the_keys_of_the_file():
     assert lines[line - 1][column - 1 :].startswith("washdown]")
     line, column = spec.places["functions.navigation.cycle.2.1"]
     assert lines[line - 1][column - 1 :].startswith("allround_white]")
+
+
+def test_turnstone_is_a_boat_of_many_small_things():
+    spec = load("turnstone")
+    assert max(len(f.circuits) for f in spec.functions.values() if f.kind == "group") == 3
+    assert {f.kind for f in spec.functions.values()} >= {"toggle", "momentary", "cycle", "group", "on", "off"}
+    assert spec.circuits["deck_wash"].auto_off.after_s == 18
+    assert {r.circuit: r.presses for r in spec.forces} == {
+        "bilge_fore": "ignored",
+        "bilge_engine": "stored",
+        "bilge_aft": "ignored",
+    }
+    assert spec.functions["navigation"].positions == (
+        ("sidelights", "allround_white"),
+        ("allround_white",),
+        (),
+    )
+
+
+def test_greenshank_is_a_boat_of_scenes_and_dimmers_with_twins_of_its_keys():
+    spec = load("greenshank")
+    scenes = [f for f in spec.functions.values() if f.kind == "scene"]
+    assert [len(f.presets) for f in scenes] == [9, 10, 7, 9]
+    assert {spec.circuits[c].box for f in scenes for c in f.presets} == {"centre", "bow", "stern"}
+    assert sum(c.dim is not None for c in spec.circuits.values()) == 10
+    on_panels, on_screens = (
+        {c.function for c in spec.controls.values() if c.kind == kind} for kind in ("panel", "screen")
+    )
+    assert {f.name for f in scenes} <= on_panels & on_screens
+    assert [(w.circuits, w.level_pct) for w in spec.wakes] == [
+        (("companion_light",), 30),
+        (("fridge", "instruments"), 100),
+    ]
+    assert [spec.boxes[b].wake.others for b in spec.boxes] == ["dark", "retained", "retained"]
+
+
+def test_dotterel_is_a_boat_of_large_groups_long_chains_and_locks():
+    spec = load("dotterel")
+    own = {f.members[0] for f in spec.functions.values() if f.kind == "toggle"}
+    floods, pumps = spec.functions["floods"], spec.functions["pumps"]
+    assert (len(floods.members), len(pumps.members)) == (12, 6)
+    assert {*floods.members, *pumps.members} <= own
+    follows = {r.circuit: r.sources for r in spec.follows}
+    chain = ["generator_hours"]
+    while chain[-1] in follows:
+        chain.append(follows[chain[-1]][0])
+    assert chain[1:] == ["generator_lamp", "generator_fan", "generator_water", "generator_fuel"]
+    assert [c.auto_off.after_s for c in spec.circuits.values() if c.auto_off] == [20, 15]
+    assert {(r.circuit, *r.sources) for r in spec.inhibits} >= {
+        ("wiper_wash", "fire_pump"),
+        ("fuel_transfer", "fire_pump", "ballast_pump"),
+        ("bilge_aft", "fuel_transfer"),
+    }

@@ -1,8 +1,9 @@
-"""The twin's own packing against cantools, a general-purpose library, on dbc/switchbox.dbc and untidy.dbc."""
+"""The twin's own packing against cantools, a general-purpose library, on the definitions in dbc/."""
 
 from __future__ import annotations
 
 import random
+import re
 from pathlib import Path
 
 import cantools
@@ -16,15 +17,15 @@ S = 1_000_000_000
 FAULTS = {0: 0, 1: 9, 2: 3, 3: 12}
 
 
-def shaken(name: str, seed: int) -> Twin:
-    """A twin in a random state, reached by presses."""
+def shaken(name: str, seed: int, hand: tuple[str, int] = ("main", 17)) -> Twin:
+    """A twin in a random state, reached by presses, with one circuit by hand."""
     tables = load_tables(boats()[name])
     twin, rng = Twin(tables, seed=seed), random.Random(seed)
     for i in range(30):
         key = rng.choice([k for k in tables.keys if k.operation])
         twin.press(S + i * 100_000_000, key.node, key.key)
         twin.release(S + i * 100_000_000 + 50_000_000, key.node, key.key)
-    twin.by_hand(5 * S, "main", 17, True)
+    twin.by_hand(5 * S, *hand, True)
     twin.run_until(6 * S)
     return twin
 
@@ -72,6 +73,38 @@ def test_the_untidy_layout_decodes_to_the_same_box(seed: int) -> None:
         assert values[f"Fehler_{c:02d}"] == FAULTS[twin.fault(c)], c
     assert values["Pruefsumme"] == 0x5A17C0DE
     assert values["U_Bord"] == pytest.approx(twin.volts * 1000, abs=20)
+
+
+# boat -> a circuit to take by hand, and what tells a box's frames: low byte of the identifier, or its block
+LARGE = {
+    "turnstone": (("aft", 16), {0x21: 0, 0x22: 24}),
+    "greenshank": (("bow", 15), {0x1: 0, 0x2: 16, 0x3: 32}),
+    "dotterel": (("deck", 20), {0x21: 0, 0x22: 24}),
+}
+
+
+@pytest.mark.parametrize("name", LARGE)
+def test_every_state_level_and_fault_of_a_boat_of_48_channels_decodes_to_what_its_boxes_do(name: str) -> None:
+    hand, offsets = LARGE[name]
+    twin = shaken(name, 1, hand)
+    db = cantools.database.load_file(DBC / f"{name}.dbc")
+    by_id = {m.frame_id & 0x1FFFFF00 if m.is_extended_frame else m.frame_id: m for m in db.messages}
+    values: dict[tuple[str, int], float] = {}
+    for f in twin.run_until(8 * S):
+        message = by_id[f.can_id & 0x1FFFFF00 if f.extended else f.can_id]
+        assert len(f.data) == message.length, message.name
+        offset = offsets[f.can_id & 0xFF if f.extended else f.can_id >> 8]
+        for signal, value in message.decode(f.data, decode_choices=False).items():
+            if found := re.fullmatch(r"(State|Level|Fault|Current)(\d+)", signal):
+                values[found[1], offset + int(found[2])] = float(value)
+    assert {c for kind, c in values if kind == "Current"} == set(range(1, 49))
+    on = 0
+    for c in range(1, 49):
+        on += twin.output(c) > 0
+        assert values["State", c] == int(twin.output(c) > 0), c
+        assert values["Level", c] == pytest.approx(twin.output(c), abs=0.26), c
+        assert values["Fault", c] == twin.fault(c), c
+    assert on >= 5
 
 
 # Source: Davis, Burns, Bril, Lukkien 2007, worst-case bits 80 + 10 n and 55 + 10 n (facts CAN-04, CAN-05)

@@ -27,7 +27,15 @@ def test_the_smallest_tables_of_the_manual_load() -> None:
 
 
 @pytest.mark.parametrize(
-    ("boat", "channels", "keys"), [("kittiwake", 24, 34), ("dunlin", 12, 19), ("fulmar", 32, 42)]
+    ("boat", "channels", "keys"),
+    [
+        ("kittiwake", 24, 34),
+        ("dunlin", 12, 19),
+        ("fulmar", 32, 42),
+        ("turnstone", 48, 62),
+        ("greenshank", 48, 76),
+        ("dotterel", 48, 63),
+    ],
 )
 def test_every_shipped_boat_loads_whole(boat: str, channels: int, keys: int) -> None:
     tables = load_tables(boats()[boat])
