@@ -125,8 +125,22 @@ class Desk:
         lit = [self.is_on(m) for m in f.members]
         return "off" if all(lit) or (any(lit) and f.part_on == "all_off") else "on"
 
+    def together(self, circuits: Iterable[str], *, on: bool, about: str = "") -> Script:
+        """Bring them on or off. Those of different clusters do not wait for each other, where they have keys
+        of their own; the others go one after the other."""
+        mine = [c for c in circuits if c in self._held or self.is_on(c) != on]
+        first: dict[int, str] = {}
+        for c in mine:
+            if c in self.toggle_of and c not in self._held:
+                first.setdefault(self.sim.cluster_of[c], c)
+        quick = list(first.values())
+        for c in quick:
+            text = f"{c} {about or ('switched on' if on else 'switched off')}"
+            dwell = self.pace.dwell if c == quick[-1] else self.pace.tap
+            yield from self.tap(self.toggle_of[c].name, "on" if on else "off", text, dwell=dwell)
+        for c in mine:
+            yield from self.switch(c, on=on, about=about and f"{c} {about}")
+
     def all_off(self, circuits: Iterable[str]) -> Script:
         """Every circuit of these that is on, off again."""
-        for circuit in circuits:
-            if circuit in self._held or self.is_on(circuit):
-                yield from self.switch(circuit, on=False)
+        yield from self.together(circuits, on=False)

@@ -20,12 +20,13 @@ TIMER, CLUSTER, RULE, DIM, SHARED, OUTSIDE, WAKE = range(7)
 
 def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
     """All jobs of a plan beside the tours; with `supply` waking up begins with the supply off."""
-    done = {t.machine.cluster for t in toured if t.pairs is None}
+    done = {t.machine.cluster for t in toured}
+    by_pairs = {t.machine.cluster for t in toured if t.pairs is not None}
     made = [
         Job(f"tour {t.title}", frozenset({t.machine.cluster}), t.script, TIMER, t.time_ms) for t in toured
     ]
     rest = [*_timers(desk), *_functions(desk), *_rules(desk)]
-    made += [j for j in rest if not j.clusters <= done or j.rank == DIM]
+    made += [j for j in rest if not j.clusters <= done or j.rank == DIM or _waits_in(j, by_pairs)]
     made += _shared(desk)
     everything = frozenset(desk.sim.cluster_of.values())
     waiting = {t.machine.cluster for t in toured if t.waits}
@@ -41,6 +42,11 @@ def tours(desk: Desk, model: Oracle) -> list[Tour]:
     """A tour of each cluster, the longest first."""
     machines = (Machine(model, desk.spec, desk.pace, k) for k in range(len(model.clusters)))
     return sorted((Tour(desk, m) for m in machines if m.moves(0)), key=lambda t: -t.time_ms)
+
+
+def _waits_in(job: Job, clusters: set[int]) -> bool:
+    """Whether it waits for a timer in one of these, of which no tour waits for any."""
+    return job.title.startswith("auto-off ") and not job.clusters.isdisjoint(clusters)
 
 
 def _timers(desk: Desk) -> Iterator[Job]:

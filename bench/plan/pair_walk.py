@@ -1,51 +1,71 @@
-"""A walk through a machine too large for every place: each letter with each pair of values before it."""
+"""A walk through a machine too large for every place: what each rule and function promises, then each letter
+with each pair of values before it."""
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations
 
+from .choice import edges_of
 from .machine import Letter, Machine, Move
+from .postman import walk_to
 
 MOST_MS = 100_000
 LOOK = 300  # places looked at for one more pair
 
 Pair = tuple[Letter, int, int]
+News = Callable[[Move], int]
 
 
 class PairWalk:
-    """`moves`: the walk, from rest. `pairs`: how many it covers, of a letter with two values before it (a
-    circuit on or off, a key held, a sensor active); `is_cut`: more were in reach, and it took too long."""
+    """`tags`: what a move shows of the spec. `moves`: the walk, from rest. `pairs`: how many it covers, of a
+    letter with two values before it (a circuit on or off, a key held, a sensor active); `is_cut`: more were
+    in reach, and it took too long."""
 
-    def __init__(self, machine: Machine, most_ms: float = MOST_MS) -> None:
-        self._machine = machine
+    def __init__(
+        self, machine: Machine, tags: Callable[[Move], Sequence[str]], most_ms: float = MOST_MS
+    ) -> None:
+        self._machine, self._tags = machine, tags
         self._values: dict[tuple[str, bool], int] = {}
         self._pairs_at: dict[int, list[tuple[int, int]]] = {}
         self._seen: set[Pair] = set()
+        self._earned: set[str] = set()
+        self._here, self._spent_ms = 0, 0
         self.moves: list[Move] = []
-        self.is_cut = False
-        here, spent_ms = 0, 0
-        while path := self._next(here):
-            for move in path:
-                self._seen.update(self._pairs(move))
-                self.moves.append(move)
-                spent_ms += move.cost_ms
-                here = move.head
-            if spent_ms > most_ms:
-                self.is_cut = bool(self._next(here))
-                break
+        self.is_cut = self._go(self._new_tags, most_ms) or self._go(self._new_pairs, most_ms)
         self.pairs = len(self._seen)
 
-    def _next(self, here: int) -> list[Move]:
-        """The shortest way to a letter with new pairs, and that letter; of several the one with most."""
-        way: dict[int, list[Move]] = {here: []}
-        queue = deque([here])
+    def _go(self, news: News, most_ms: float) -> bool:
+        """Walks while there is anything new; whether there was more than there was time for."""
+        while path := self._next(news):
+            if self._spent_ms > most_ms:
+                return True
+            for move in path:
+                self._seen.update(self._pairs(move))
+                self._earned.update(self._tags(move))
+                self.moves.append(move)
+                self._spent_ms += move.cost_ms
+                self._here = move.head
+        return False
+
+    def _next(self, news: News) -> list[Move]:
+        """A short way to a letter with something new, and that letter; by way of rest where none is near."""
+        path = self._near(self._here, news)
+        if path or self._here == 0:
+            return path
+        path = self._near(0, news)
+        return [*self._home(), *path] if path else []
+
+    def _near(self, start: int, news: News) -> list[Move]:
+        """The shortest way, and of several letters the one with most."""
+        way: dict[int, list[Move]] = {start: []}
+        queue = deque([start])
         while queue and len(way) <= LOOK:
             place = queue.popleft()
             moves = [m for m in self._machine.moves(place) if m.letter.kind != "end"]
-            best = max(moves, key=self._news, default=None)
-            if best is not None and self._news(best):
+            best = max(moves, key=news, default=None)
+            if best is not None and news(best):
                 return [*way[place], best]
             for move in moves:
                 if move.head not in way:
@@ -53,7 +73,15 @@ class PairWalk:
                     queue.append(move.head)
         return []
 
-    def _news(self, move: Move) -> int:
+    def _home(self) -> list[Move]:
+        moves = [m for m in self._machine.found_moves() if m.letter.kind != "end"]
+        path = walk_to(edges_of(moves), self._here, {0})
+        return [moves[n] for n in path or ()]
+
+    def _new_tags(self, move: Move) -> int:
+        return sum(tag not in self._earned for tag in self._tags(move))
+
+    def _new_pairs(self, move: Move) -> int:
         return sum(pair not in self._seen for pair in self._pairs(move))
 
     def _pairs(self, move: Move) -> Iterator[Pair]:

@@ -90,32 +90,31 @@ def follow(desk: Desk, rule: Follow, source: str) -> Script:
 def scene(desk: Desk, f: Function) -> Script:
     """Applied, pressed again, applied after one member was changed."""
     yield from desk.all_off(f.circuits)
-    for member, level in f.presets.items():
-        if level <= 0:
-            yield from desk.switch(member, on=True, about=f"{member} on before {f.name}")
-    once = desk.short
+    dark = [member for member, level in f.presets.items() if level <= 0]
+    yield from desk.together(dark, on=True, about=f"on before {f.name}")
     while True:
         yield from desk.tap(f.name, "on", f"scene {f.name}", f"scene {f.name} applied")
         yield from desk.tap(f.name, "off", f"scene {f.name} again", f"scene {f.name} again ({f.again})")
         yield from desk.all_off(f.circuits)
-        if once or not desk.lacking(f.name, "on", "off"):
+        if desk.short or not desk.lacking(f.name, "on", "off"):
             break
     if desk.short:
         return
-    for member in (m for m, level in f.presets.items() if level > 0 and m in desk.toggle_of):
-        yield from desk.tap(f.name, "on", f"scene {f.name}")
-        yield from desk.switch(member, on=False, about=f"{member} changed by its own key")
-        text = f"scene {f.name} after {member} was changed"
-        yield from desk.tap(f.name, "on", text, f"scene {f.name} after {member} changed")
-        yield from desk.all_off(f.circuits)
+    yield from desk.tap(f.name, "on", f"scene {f.name}")
+    for member, level in f.presets.items():
+        if member in desk.toggle_of:
+            yield from desk.switch(member, on=level <= 0, about=f"{member} changed by its own key")
+            text = f"scene {f.name} after {member} was changed"
+            yield from desk.tap(f.name, "on", text, f"scene {f.name} after {member} changed")
+    yield from desk.all_off(f.circuits)
 
 
 def only_off(desk: Desk, f: Function) -> Script:
     """Every member on that can be, then the key; once more with nothing on."""
     own = [m for m in f.members if m in desk.toggle_of]
     for _ in desk.keys[f.name][:1] if desk.short else desk.keys[f.name]:
-        for member in own[:1] if desk.short else own:
-            yield from desk.switch(member, on=True, about=f"{member} on before {f.name}")
+        chosen = own[:1] if desk.short else own
+        yield from desk.together(chosen, on=True, about=f"on before {f.name}")
         yield from desk.tap(f.name, "off", f"{f.name}: off", f"off {f.name}")
     if not desk.short:
         yield from desk.tap(f.name, "off", f"{f.name} with all off", f"off {f.name} with all off")

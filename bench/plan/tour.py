@@ -35,7 +35,7 @@ class Tour:
         self.pairs: PairWalk | None = None
         found = machine.every_move(MOST_MOVES)
         if found is None:
-            self.pairs = PairWalk(machine)
+            self.pairs = PairWalk(machine, self._shows)
             self.moves = self.pairs.moves
             self.order = list(range(len(self.moves)))
         else:
@@ -157,10 +157,12 @@ class Tour:
         said = what.get(move.letter.kind, move.letter.name)
         return f"{said}: {before}, as before" if before == after else f"{said}: {before}, then {after}"
 
-    def _covers(self, move: Move) -> tuple[str, ...]:
+    def _shows(self, move: Move) -> tuple[str, ...]:
         on, active = self.machine.on, self.machine.places[move.head].active
-        found = earns(self._desk.spec, move.letter, on(move.tail), on(move.head), active)
-        return (*found, f"{TOUR} {self.title}: {' '.join(move.letter)} in {move.tail}")
+        return earns(self._desk.spec, move.letter, on(move.tail), on(move.head), active)
+
+    def _covers(self, move: Move) -> tuple[str, ...]:
+        return (*self._shows(move), f"{TOUR} {self.title}: {' '.join(move.letter)} in {move.tail}")
 
     # -- what it says of itself
     def said(self, done: int) -> str:
