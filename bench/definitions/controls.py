@@ -88,7 +88,8 @@ class EventKeys:
 class LevelKeys:
     """A node whose frames hold the present level of each key (`press`) or input (`sensor`).
 
-    `places`: control or sensor -> its field. Reading tells only changes, so it remembers.
+    `places`: control or sensor -> its field. Reading tells only changes, so it remembers. The frames' counter
+    counts frames, not key events: events of keys bear none, or one that comes round would be a repetition.
     """
 
     carrier: Carrier
@@ -106,7 +107,7 @@ class LevelKeys:
         c, data = self.carrier, frame.data
         if len(data) != c.length:
             return wrong_length(c.name, c.node, True, c.length, data, tuple(self.places))
-        counter = c.counter.take(data) if c.counter else None
+        counter = c.counter.take(data) if c.counter and self.is_sensor else None
         events: list[ControlEvent] = []
         bad: dict[str, str] = {}
         for name, where in self.places.items():

@@ -26,8 +26,13 @@ from bench.twin import Fault, fault_kinds
 pytestmark = pytest.mark.slow
 
 # each once ended in a fail: ramps that another key took over or ended, holds that were over, lamps over
-# several circuits or boxes while one of them was between two states
-ONCE_WRONG = [*(("dunlin", n) for n in (3, 8, 13, 18, 23, 25)), *(("fulmar", n) for n in (0, 15, 31))]
+# several circuits or boxes while one of them was between two states; on dotterel, whose panels send keys as
+# levels, a key whose frame bore the counter of the key before it, come round
+ONCE_WRONG = [
+    *(("dunlin", n) for n in (3, 8, 13, 18, 23, 25)),
+    *(("fulmar", n) for n in (0, 15, 31)),
+    *(("dotterel", n) for n in (23, 52)),
+]
 
 
 @pytest.mark.parametrize("boat", BOATS)
