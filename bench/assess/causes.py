@@ -51,7 +51,7 @@ class Causes:
         self.maybe_called: set[str] = set()  # boxes whose wake message may not have reached them
         self._sent_by: dict[int, tuple[str, set[int]]] = {}  # sent frame -> node, and that before it
         self._held: set[str] = set()
-        self._held_over: dict[str, set[str]] = {}  # message -> keys in it that were down as their box woke
+        self._held_over: dict[str, set[str]] = {}  # not heard since its box woke -> keys down in it then
         self._sensors: dict[str, int] = {}
         self._latest: dict[str, tuple[int, int]] = {}  # node -> counter and instant of its latest key
         self._awaiting: dict[int, Stimulus] = {}
@@ -60,8 +60,9 @@ class Causes:
         """Stimuli in one control frame, the `tag`-th sent one (None: not sent by us). Returns the
         boxes it asks to wake."""
         asked = []
-        if self._held_over:
-            self._still_down(t_ns, reading, frame_index)
+        held = self._held_over.pop(reading.message, None) if self._held_over else None
+        if held:
+            self._still_down(t_ns, reading, held, frame_index)
         for kind, name, value, counter in reading.events:
             if kind in (ev.PRESS, ev.RELEASE):
                 maybe = self._counters.get(reading.node, set())
@@ -70,7 +71,9 @@ class Causes:
                 if not self._is_news(reading.node, kind, name, counter):
                     continue
                 (self._held.add if kind == ev.PRESS else self._held.discard)(name)
-                stimulus = self._from_frame(Event(t_ns, kind, name, int(kind == ev.PRESS)), frame_index, tag)
+                event = Event(t_ns, kind, name, int(kind == ev.PRESS))
+                maybe_none = held is not None and kind == ev.PRESS
+                stimulus = self._from_frame(event, frame_index, tag, maybe=maybe_none)
                 if counter in maybe and not self._repeats_count:
                     self._mistrust(stimulus, "the box may have taken it for a repetition", t_ns)
                 elif kind == ev.PRESS and name in self._maybe_down:
@@ -103,14 +106,15 @@ class Causes:
 
     def woke(self, keys: Mapping[str, str]) -> None:
         """A box woke that these keys belong to, which are sent as levels: key -> message. Whether it takes
-        one that it finds down for a press is not agreed."""
+        one that is down in the first frame that it hears for a press is not agreed."""
         for key, message in keys.items():
+            held = self._held_over.setdefault(message, set())
             if key in self._held:
-                self._held_over.setdefault(message, set()).add(key)
+                held.add(key)
 
-    def _still_down(self, t_ns: int, reading: Reading, frame_index: int) -> None:
+    def _still_down(self, t_ns: int, reading: Reading, held: set[str], frame_index: int) -> None:
         told = {name for _, name, _, _ in reading.events}
-        for key in sorted(self._held_over.pop(reading.message, set()) - told):
+        for key in sorted(held - told):
             self.apply(Event(t_ns, ev.PRESS, key, 1), t_ns, frame_index, maybe=True)
 
     def _is_news(self, node: str, kind: str, name: str, counter: int | None) -> bool:
@@ -120,8 +124,10 @@ class Causes:
         self._counters[node] = {counter}
         return not repeated or self._repeats_count
 
-    def _from_frame(self, event: Event, frame_index: int, tag: int | None) -> Stimulus:
-        stimulus = self.apply(event, event.t_ns, frame_index)
+    def _from_frame(
+        self, event: Event, frame_index: int, tag: int | None, *, maybe: bool = False
+    ) -> Stimulus:
+        stimulus = self.apply(event, event.t_ns, frame_index, maybe=maybe)
         if tag is not None and self.confirms:
             self._awaiting[tag] = stimulus
             stimulus.unconfirmed = True

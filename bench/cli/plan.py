@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import argparse
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bench.cli.output import warn
 from bench.cli.parser import Parser, add_json, add_spec
+from bench.core.errors import Complaint, UsageError
 
 if TYPE_CHECKING:
     from bench.core.plan import Plan, Step
+    from bench.spec.model import Spec
 
 
 def parser() -> Parser:
@@ -30,6 +34,10 @@ def parser() -> Parser:
         default="twin",
         help="where the box is, as in hardstand run: only twin can switch the supply (default: %(default)s)",
     )
+    made.add_argument("--out", metavar="FILE", help="also write the plan, to be reviewed, kept and run again")
+    made.add_argument(
+        "--pictures", metavar="FOLDER", help="also draw what each cluster of circuits can do, as Mermaid text"
+    )
     add_json(made)
     return made
 
@@ -39,7 +47,8 @@ def run(args: argparse.Namespace) -> int:
     from dataclasses import asdict
 
     from bench.cli.loading import faults_of_spec, load_boat, plan_for
-    from bench.cli.output import print_json, print_lines, warn
+    from bench.cli.output import print_json, print_lines
+    from bench.run.plan_file import plan_text
 
     if args.on != "twin":
         from bench.core.clock import SystemClock
@@ -49,11 +58,55 @@ def run(args: argparse.Namespace) -> int:
     boat = load_boat(args.spec)
     warn(faults_of_spec(boat))
     plan = plan_for(boat.spec, short=args.short, supply=args.on == "twin")
+    if args.out:
+        write_text(Path(args.out), plan_text(plan))
+    if args.pictures:
+        draw(boat.spec, Path(args.pictures))
     if args.json:
-        print_json({"status": 0, **asdict(plan)})
+        print_json({"status": 0, **asdict(plan), **figures(plan)})
         return 0
     print_lines(plan_lines(plan))
     return 0
+
+
+def figures(plan: Plan) -> dict[str, object]:
+    """What a plan costs, in numbers."""
+    return {
+        "duration_s": plan.duration_ms / 1e3,
+        "presses": sum(s.kind == "press" for s in plan.steps),
+        "tour_presses": sum(t.presses for t in plan.toured),
+        "optimum_presses": sum(t.optimum_presses for t in plan.toured),
+        "longest_cluster_s": max((t.time_ms for t in plan.toured), default=0.0) / 1e3,
+        "not_distinguishable": [[a.one, a.other, a.why] for a in plan.alike],
+    }
+
+
+def draw(spec: Spec, folder: Path) -> None:
+    """One file for each cluster that has anything to do, by the name of its first circuit."""
+    from bench.oracle import Oracle
+    from bench.plan.machine import Machine
+    from bench.plan.pace import Pace
+    from bench.plan.picture import picture
+    from bench.plan.tour import MOST_MOVES
+
+    model, pace = Oracle(spec), Pace.of(spec)
+    for k, circuits in enumerate(model.clusters):
+        machine = Machine(model, spec, pace, k)
+        moves = machine.every_move(MOST_MOVES)
+        if moves is None:
+            warn([Complaint(f"too many states to draw: {', '.join(circuits)}", severity="warning")])
+        elif moves:
+            write_text(folder / f"{circuits[0]}.mmd", picture(machine, moves))
+
+
+def write_text(path: Path, text: str) -> None:
+    """Writes a file and makes its folder."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    except OSError as e:
+        text = f"{path} cannot be written: {e.strerror or e}"
+        raise UsageError(Complaint(text, advice="name another place")) from e
 
 
 def plan_lines(plan: Plan) -> list[str]:
@@ -67,16 +120,33 @@ def plan_lines(plan: Plan) -> list[str]:
     lines = [
         f"{plan.title}: {len(plan.steps)} steps, {plan.duration_ms / 1e3:.0f} s on the bench, "
         f"start: {plan.start}",
+        *_cost(plan),
         "",
         *table(("at", "done", "why"), rows, width),
         "",
         "covers:",
         *(line for item in plan.covered for line in hanging(item, width)),
     ]
+    if plan.alike:
+        pairs = [
+            f"{a.one} and {a.other}: {a.why}; another load on one of them, or a look, would help"
+            for a in plan.alike
+        ]
+        lines += ["", "not told apart:", *(line for item in pairs for line in hanging(item, width))]
     if plan.not_tested:
         left = [f"{subject}: {why}" for subject, why in plan.not_tested.items()]
         lines += ["", "not tested:", *(line for item in left for line in hanging(item, width))]
     return lines
+
+
+def _cost(plan: Plan) -> list[str]:
+    found = figures(plan)
+    if not plan.toured:
+        return []
+    return [
+        f"tours of {len(plan.toured)} clusters side by side: {found['tour_presses']} presses, "
+        f"{found['optimum_presses']} at least; the longest alone {found['longest_cluster_s']:.0f} s"
+    ]
 
 
 def _doing(step: Step) -> str:

@@ -52,6 +52,9 @@ def parser() -> Parser:
     made.add_argument(
         "--out", metavar="FOLDER", help="the session's folder, new or empty (default: sessions/ and the time)"
     )
+    made.add_argument(
+        "--plan", metavar="FILE", help="a plan that hardstand plan --out has written, instead of a new one"
+    )
     made.add_argument("--yes", action="store_true", help="energise without asking")
     made.add_argument("--until-first", action="store_true", help="stop after the first discrepancy")
     made.add_argument(

@@ -31,6 +31,7 @@ from bench.rig import Setting
 from bench.run.api import Boat as RunBoat
 from bench.run.api import SupplyWish, Wishes, before_the_run, run_link
 from bench.run.conductor import Gate, no_progress
+from bench.run.plan_file import load_plan
 from bench.run.result import RunResult
 from bench.run.stop import StopFlag
 from bench.session import open_session
@@ -81,6 +82,10 @@ def run_command(args: argparse.Namespace) -> int:
     )
     boat = load_boat(wish.spec)
     warn((*boat.warnings, *faults_of_spec(boat)))
+    if args.plan is not None:
+        if args.short:
+            raise UsageError(Complaint("--plan and --short do not go together", advice="name one of them"))
+        wish = replace(wish, plan=load_plan(existing_file(args.plan, what="plan"), boat.spec))
     check_wish(wish, boat)
     if wish.on != "twin":
         link = link_from_text(wish.on, SystemClock())  # only to hear of a wrong name before asking

@@ -24,8 +24,34 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
+class Toured:
+    """How one cluster of circuits is gone through: `by` transitions | pairs. `done` of `transitions` between
+    `states` (0 where there are too many to count), or `done` pairs. `presses` of the plan, of which
+    `optimum_presses` are the fewest that do the same; `time_ms` the least that it takes alone."""
+
+    circuits: tuple[str, ...]
+    by: str
+    states: int
+    transitions: int
+    done: int
+    presses: int
+    optimum_presses: int
+    time_ms: float
+
+
+@dataclass(frozen=True, slots=True)
+class Alike:
+    """Two circuits that the plan cannot tell apart."""
+
+    one: str
+    other: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
-    """Steps in order of `at_ms`. `start`: woken | off (all functions off, positions known)."""
+    """Steps in order of `at_ms`. `start`: woken | off (all functions off, positions known). `toured`: the
+    clusters; `alike`: circuits that could be exchanged unnoticed."""
 
     title: str
     steps: tuple[Step, ...]
@@ -34,3 +60,5 @@ class Plan:
     seed: int = 0
     covered: tuple[str, ...] = ()
     not_tested: dict[str, str] = field(default_factory=dict)
+    toured: tuple[Toured, ...] = ()
+    alike: tuple[Alike, ...] = ()

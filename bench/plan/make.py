@@ -10,6 +10,7 @@ from bench.core.plan import Plan, Step
 from bench.oracle import Oracle
 from bench.spec.model import Spec
 
+from .alike import alike
 from .coverage import recount
 from .desk import Desk
 from .jobs import jobs, tours
@@ -95,6 +96,8 @@ def _finish(
     return Plan(
         title=title, steps=tuple(steps), duration_ms=end_ms, start="off", seed=seed,
         covered=tuple(_words(tags, woven.tours)), not_tested=not_tested,
+        toured=tuple(t.facts(steps) for t in woven.tours),
+        alike=tuple(pair for t in woven.tours for pair in alike(spec, t.machine)),
     )  # fmt: skip
 
 

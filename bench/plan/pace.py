@@ -43,7 +43,7 @@ class Pace:
         cycle = max([c for c in cycles if c is not None], default=CURRENT_CYCLE_MS)
         tap = max(TAP_MS, *(2 * b.shortest_press_ms for b in boxes))
         return cls(
-            apart=max(APART_MS, *(b.resolves_ms + 20.0 for b in boxes)),
+            apart=max(APART_MS, *(b.resolves_ms + b.shortest_press_ms + 20.0 for b in boxes)),
             tap=tap,
             dwell=max(respond + PROOF_MS, settle + STEADY_MS, settle + 2 * cycle + 50.0),
             steady=settle + 2 * cycle,

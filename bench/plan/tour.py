@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import Counter, deque
 from collections.abc import Iterator, Sequence
 
+from bench.core.plan import Step, Toured
+
 from .choice import edges_of, worth
 from .desk import Desk
 from .earns import earns, effect_of
@@ -171,6 +173,22 @@ class Tour:
             return f"{self.pairs.pairs} pairs of values before a key ({self.title})"
         every = len(set(self.moves)) + len(set(self.left))
         return f"{done} of {every} transitions between {len(self.machine.places)} states ({self.title})"
+
+    def facts(self, steps: Sequence[Step]) -> Toured:
+        """The same as data, with what of the finished `steps` is of this tour."""
+        mine = [s for s in steps if any(t.startswith(f"{TOUR} {self.title}: ") for t in s.covers)]
+        done = {t for s in mine for t in s.covers if t.startswith(f"{TOUR} ")}
+        fewest = sum(self.moves[n].letter.kind in ("tap", "down") for n in self.order)
+        return Toured(
+            circuits=self.machine.circuits,
+            by="transitions" if self.pairs is None else "pairs",
+            states=len(self.machine.places) if self.pairs is None else 0,
+            transitions=len(set(self.moves)) + len(set(self.left)) if self.pairs is None else 0,
+            done=len(done) if self.pairs is None else self.pairs.pairs,
+            presses=sum(s.kind == "press" for s in mine),
+            optimum_presses=fewest,
+            time_ms=self.time_ms,
+        )
 
     def not_done(self) -> Iterator[str]:
         """What of the machine it leaves out, and why."""

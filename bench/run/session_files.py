@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 from collections.abc import Mapping
-from dataclasses import asdict
 from pathlib import Path
 
 from bench.core.errors import BenchError
@@ -13,6 +11,8 @@ from bench.core.plan import Plan
 from bench.definitions import Definitions
 from bench.definitions.find import inside
 from bench.spec.model import Spec
+
+from .plan_file import plan_text
 
 SPEC, PLAN, PROFILE = "spec.yaml", "plan.json", "bench.yaml"
 
@@ -24,7 +24,7 @@ def write_copies(
     bench profile when there is one. Raises BenchError when the disk fails."""
     try:
         (folder / SPEC).write_text(spec.source, encoding="utf-8")
-        (folder / PLAN).write_text(json.dumps(asdict(plan), indent=1) + "\n", encoding="utf-8")
+        (folder / PLAN).write_text(plan_text(plan), encoding="utf-8")
         if profile_text is not None:
             (folder / PROFILE).write_text(profile_text, encoding="utf-8")
         called = {n for b in spec.boxes.values() for n in (b.definitions, b.binding)}

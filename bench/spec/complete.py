@@ -122,6 +122,11 @@ def _together(function: Function, parts: Parts, reading: Reading) -> None:
     if function.dim_together and not dims and not any(parts.unread(c) for c in function.members):
         text = f'no member of group "{function.name}" dims'
         reading.at(f"{at}.dim_together", text, "false, or no such key")
+    holds = {dim.hold_ms: c for c in dims if (dim := parts.dim(c)) is not None}
+    if function.dim_together and len(holds) > 1:
+        each = " and ".join(f"{c} {ms:g}" for ms, c in holds.items())
+        text = f'members of group "{function.name}" dim together with different hold_ms ({each}): '
+        reading.at(at, text + "which press is a short one is not defined then", "the same hold_ms for all")
 
 
 def _lost(what: str, at: str, functions: list[Function], parts: Parts, reading: Reading) -> None:

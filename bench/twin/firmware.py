@@ -328,8 +328,9 @@ class Firmware:
             self._chatter(number, now_ns)
         elif kind == "report":
             self.display.report(number, now_ns)
-        ch.settle(now_ns)
-        self.operations.spend(now_ns)
+        if self.logic.awake:  # while it boots its rules do not work yet
+            ch.settle(now_ns)
+            self.operations.spend(now_ns)
 
     def _key(self, down: bool, node: str, key: int, arrived: int, now_ns: int) -> None:
         self._waiting_press.pop((node, key), None)

@@ -385,6 +385,17 @@ def test_memory_by_scene_is_refused_without_memory():
     )
 
 
+def test_members_that_dim_together_share_their_hold():
+    found = only(
+        ("{group: [deck_fwd, deck_aft, side_step]", "{group: [chart_table, cabin_red], dim_together: true"),
+        ("min_pct: 10, hold_ms: 500", "min_pct: 10, hold_ms: 700"),
+    )
+    assert found.endswith(
+        'members of group "deck" dim together with different hold_ms (chart_table 700 and cabin_red 500): '
+        "which press is a short one is not defined then - expected the same hold_ms for all"
+    )
+
+
 def test_a_supply_that_is_low_at_nominal_voltage_is_refused():
     found = only(("low_v: 9.0", "low_v: 12.0"), ("ends_v: 10.5", "ends_v: 13"))
     assert found == (
