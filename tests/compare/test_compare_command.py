@@ -128,5 +128,5 @@ def test_a_box_that_falls_silent_is_a_doubt_and_no_difference(runs):
 
 
 def test_a_restart_without_a_cause_is_named(runs):
-    comparison = fault_pair(Case("restarts:30000", ("main",), ("boot",)), 1001, runs)
+    comparison = fault_pair(Case("restarts:45000", ("main",), ("boot",)), 1001, runs)
     assert is_found(Case("", ("main",), ("boot",)), comparison), names(comparison)
