@@ -83,6 +83,13 @@ def milliseconds(word: str) -> float:
     return value
 
 
+def count(word: str) -> int:
+    """A whole number from 1 to a million. Raises ArgumentTypeError."""
+    if not word.isascii() or not word.isdecimal() or not 1 <= int(word[:8]) <= 1_000_000:
+        raise argparse.ArgumentTypeError(f"{word!r} is no whole number from 1 to 1000000")
+    return int(word)
+
+
 def bit_rate(word: str) -> int:
     """A bit rate that an option takes: 10000 to 1000000 bit/s."""
     if not (word.isascii() and word.isdigit() and 10_000 <= int(word) <= 1_000_000):

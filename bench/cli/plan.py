@@ -8,12 +8,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bench.cli.output import warn
-from bench.cli.parser import Parser, add_json, add_spec
+from bench.cli.parser import Parser, add_json, add_spec, count
 from bench.core.errors import Complaint, UsageError
 
 if TYPE_CHECKING:
     from bench.core.plan import Plan, Step
     from bench.spec.model import Spec
+
+
+MOST_ALIKE = 12  # pairs shown
 
 
 def parser() -> Parser:
@@ -38,6 +41,21 @@ def parser() -> Parser:
     made.add_argument(
         "--pictures", metavar="FOLDER", help="also draw what each cluster of circuits can do, as Mermaid text"
     )
+    made.add_argument(
+        "--score",
+        action="store_true",
+        help="try every single edit of the virtual box's tables on it, and say what the plan finds (minutes)",
+    )
+    made.add_argument(
+        "--sample", metavar="N", type=count, help="with --score: at most N edits of each kind (default: all)"
+    )
+    made.add_argument(
+        "--processes",
+        metavar="N",
+        type=count,
+        default=2,
+        help="with --score: at a time (default: %(default)s)",
+    )
     add_json(made)
     return made
 
@@ -48,6 +66,8 @@ def run(args: argparse.Namespace) -> int:
 
     from bench.cli.loading import faults_of_spec, load_boat, plan_for
     from bench.cli.output import print_json, print_lines
+    from bench.cli.scoring import score_lines, score_of
+    from bench.report.terminal import width_of
     from bench.run.plan_file import plan_text
 
     if args.on != "twin":
@@ -62,8 +82,15 @@ def run(args: argparse.Namespace) -> int:
         write_text(Path(args.out), plan_text(plan))
     if args.pictures:
         draw(boat.spec, Path(args.pictures))
+    if args.sample is not None and not args.score:
+        raise UsageError(Complaint("--sample is for --score", advice="add --score, or leave it out"))
+    scored = score_of(boat, plan, args.sample, args.processes) if args.score else None
     if args.json:
-        print_json({"status": 0, **asdict(plan), **figures(plan)})
+        more = {"score": scored.document()} if scored is not None else {}
+        print_json({"status": 0, **asdict(plan), **figures(plan), **more})
+        return 0
+    if scored is not None:
+        print_lines(score_lines(scored, width_of(sys.stdout)))
         return 0
     print_lines(plan_lines(plan))
     return 0
@@ -128,11 +155,14 @@ def plan_lines(plan: Plan) -> list[str]:
         *(line for item in plan.covered for line in hanging(item, width)),
     ]
     if plan.alike:
-        pairs = [
-            f"{a.one} and {a.other}: {a.why}; another load on one of them, or a look, would help"
-            for a in plan.alike
+        pairs = [f"{a.one} and {a.other}: {a.why}" for a in plan.alike[:MOST_ALIKE]]
+        if len(plan.alike) > MOST_ALIKE:
+            pairs.append(f"... and {len(plan.alike) - MOST_ALIKE} more pairs (--json lists all)")
+        lines += [
+            "",
+            "not told apart (look at them, or hang another load on one):",
+            *(line for item in pairs for line in hanging(item, width)),
         ]
-        lines += ["", "not told apart:", *(line for item in pairs for line in hanging(item, width))]
     if plan.not_tested:
         left = [f"{subject}: {why}" for subject, why in plan.not_tested.items()]
         lines += ["", "not tested:", *(line for item in left for line in hanging(item, width))]

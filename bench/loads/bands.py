@@ -82,4 +82,5 @@ def band(load: Load, level: tuple[float, float], volts: tuple[float, float]) -> 
     high = load.rated_a * high_part * max(factors) * (1 + tol) + BASE_A
     u_low = abs(low) * gain + load.offset_a
     u_high = high * gain + load.offset_a
-    return Band(low - u_low, min(low + u_low, high), max(high - u_high, low), high + u_high)
+    ok_low = min(low + u_low, high) if low > 0 else low - u_low  # no current is below a limit below nothing
+    return Band(low - u_low, ok_low, max(high - u_high, low), high + u_high)

@@ -1,7 +1,8 @@
-"""Pairs of circuits that a plan cannot tell apart, and what would help."""
+"""Pairs of circuits that a plan cannot tell apart, and why."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from itertools import combinations
 
 from bench.core.plan import Alike
@@ -11,30 +12,36 @@ from bench.spec.model import Spec
 from .machine import Machine
 
 FULL = (100.0, 100.0)
+TOGETHER = "always switched together, with loads that may draw the same"
+WIRES = "their loads may draw the same, so that wires put to each other's channel look right"
+NO_CURRENT = "the box does not report currents that could be judged"
 
 
-def alike(spec: Spec, machine: Machine) -> list[Alike]:
-    """Circuits of the cluster that have the same level in each of its states found, and no current that
-    would tell which is which: exchanged outputs of two such look right."""
+def alike(spec: Spec, machines: Iterable[Machine]) -> list[Alike]:
+    """Circuits of one box of which neither, in the other's place, draws what is surely wrong there."""
+    together = {pair for machine in machines for pair in _together(machine)}
     found = []
-    for a, b in combinations(range(len(machine.circuits)), 2):
-        if all(levels[a] == levels[b] for levels in machine.outputs):
-            one, other = machine.circuits[a], machine.circuits[b]
-            why = _same_current(spec, one, other)
-            if why:
-                found.append(Alike(one, other, why))
+    for one, other in combinations(spec.circuits.values(), 2):
+        if one.box == other.box and not _told_by_current(spec, one.name, other.name):
+            is_pair = (one.name, other.name) in together
+            why = TOGETHER if is_pair else WIRES if spec.boxes[one.box].current is not None else NO_CURRENT
+            found.append(Alike(one.name, other.name, why))
     return found
 
 
-def _same_current(spec: Spec, one: str, other: str) -> str:
-    loads = [_load(spec, name) for name in (one, other)]
-    first, second = loads
-    if first is None or second is None:
-        return "always switched together, and the box does not report currents that could be judged"
-    a, b = (band(load, FULL, (load.nominal_v, load.nominal_v)) for load in (first, second))
-    if max(a.ok_low, b.ok_low) > min(a.ok_high, b.ok_high):
-        return ""
-    return "always switched together, with loads whose currents may be the same"
+def _together(machine: Machine) -> Iterator[tuple[str, str]]:
+    """Those with the same level in each state found."""
+    for a, b in combinations(range(len(machine.circuits)), 2):
+        if all(levels[a] == levels[b] for levels in machine.outputs):
+            yield machine.circuits[a], machine.circuits[b]
+
+
+def _told_by_current(spec: Spec, one: str, other: str) -> bool:
+    a, b = _load(spec, one), _load(spec, other)
+    if a is None or b is None:
+        return False
+    volts = a.nominal_v, a.nominal_v
+    return "wrong" in (band(a, FULL, volts).decide(b.rated_a), band(b, FULL, volts).decide(a.rated_a))
 
 
 def _load(spec: Spec, name: str) -> Load | None:
@@ -42,11 +49,5 @@ def _load(spec: Spec, name: str) -> Load | None:
     box = spec.boxes[circuit.box]
     if box.current is None:
         return None
-    return Load(
-        circuit.load,
-        circuit.rated_a,
-        box.supply_v,
-        circuit.tol_pct,
-        box.current.gain_pct,
-        box.current.offset_a,
-    )
+    gain_pct, offset_a = box.current.gain_pct, box.current.offset_a
+    return Load(circuit.load, circuit.rated_a, box.supply_v, circuit.tol_pct, gain_pct, offset_a)

@@ -97,7 +97,7 @@ def _finish(
         title=title, steps=tuple(steps), duration_ms=end_ms, start="off", seed=seed,
         covered=tuple(_words(tags, woven.tours)), not_tested=not_tested,
         toured=tuple(t.facts(steps) for t in woven.tours),
-        alike=tuple(pair for t in woven.tours for pair in alike(spec, t.machine)),
+        alike=tuple(alike(spec, (t.machine for t in woven.tours))),
     )  # fmt: skip
 
 

@@ -130,8 +130,18 @@ def only_on(desk: Desk, f: Function) -> Script:
 
 
 def outside(desk: Desk, control: str) -> Script:
-    """A key that must not have any effect."""
+    """A key that must not have any effect, with all off and with some on that it might switch off."""
     yield from desk.tap_control(control, f"{control}: nothing may change", f"outside {control}")
+    if desk.short:
+        return
+    first = (next((m for m in f.members if m in desk.toggle_of), None) for f in desk.functions("off"))
+    some = [m for m in dict.fromkeys(first) if m is not None]
+    if some:
+        yield from desk.together(some, on=True, about=f"on before {control}")
+        yield from desk.tap_control(
+            control, f"{control}: nothing may change", f"outside {control} with some on"
+        )
+        yield from desk.all_off(some)
 
 
 def wake(desk: Desk, *, supply: bool, off_s: float = 1.5) -> Script:

@@ -117,8 +117,8 @@ def dim(desk: Desk, c: Circuit, f: Function) -> Script:
     far_ms = d.hold_ms + d.range_s * 1000 * (1 + d.range_tol_pct / 100) + 800
     yield from desk.hold(f.name, "dim", far_ms, f"{name} held to the end and on", f"dim {name} {d.at_end}")
     if d.direction == "alternate":
-        ms = d.hold_ms + 0.5 * d.range_s * 1000
-        yield from desk.hold(f.name, "dim", ms, f"{name} held the other way", f"dim {name} alternate")
+        text = f"{name} held the other way to the end"
+        yield from desk.hold(f.name, "dim", far_ms, text, f"dim {name} alternate")
     yield from desk.tap(f.name, "off", f"{name} off", f"dim {name} short off")
     while desk.lacking(f.name, "on", "off"):
         yield from desk.tap(f.name, "on", f"{name} on")

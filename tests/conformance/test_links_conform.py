@@ -11,6 +11,7 @@ BUS_OFF = {"bus_off"}  # slcan has a flag for it that nobody must ask for; pytho
 
 
 @pytest.mark.realtime
+@pytest.mark.alone
 @pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(CHECKS.keys() - BUS_OFF))
 def test_slcan_on_a_pseudo_terminal_conforms(name):
@@ -18,6 +19,7 @@ def test_slcan_on_a_pseudo_terminal_conforms(name):
 
 
 @pytest.mark.realtime
+@pytest.mark.alone
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["order", "send", "refused_send", "loop_test"])
 def test_slcan_with_bare_answers_conforms(name):
@@ -25,6 +27,7 @@ def test_slcan_with_bare_answers_conforms(name):
 
 
 @pytest.mark.realtime
+@pytest.mark.alone
 @pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(CHECKS.keys() - BUS_OFF))
 def test_slcan_without_select_conforms(name):
@@ -32,6 +35,7 @@ def test_slcan_without_select_conforms(name):
 
 
 @pytest.mark.realtime
+@pytest.mark.alone
 @pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER - DRIVER - BUS_OFF))
 def test_python_can_virtual_conforms(name):
@@ -39,6 +43,7 @@ def test_python_can_virtual_conforms(name):
 
 
 @pytest.mark.realtime
+@pytest.mark.alone
 @pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(DRIVER))
 def test_python_can_with_a_failing_driver_conforms(name, monkeypatch):

@@ -19,6 +19,7 @@ from bench.testing import CHECKS
 
 pytestmark = [
     pytest.mark.realtime,
+    pytest.mark.alone,
     pytest.mark.slow,
     pytest.mark.skipif(not has_vcan(), reason="no vcan0 here; `make conformance` makes one"),
 ]

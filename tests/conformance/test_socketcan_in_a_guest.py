@@ -16,6 +16,7 @@ NO_GUEST = 77
 
 
 @pytest.mark.realtime
+@pytest.mark.alone
 @pytest.mark.slow
 def test_the_kit_and_the_witnesses_of_can_utils_pass_on_socketcan(tmp_path):
     files = [name for name in INSIDE if (ROOT / name).exists()]

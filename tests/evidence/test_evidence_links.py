@@ -10,6 +10,7 @@ MS = 1_000_000
 
 
 @pytest.mark.realtime
+@pytest.mark.alone
 @pytest.mark.slow
 def test_nothing_is_lost_at_a_full_bus():
     """20 s, as `make evidence` does it for ten minutes. An adapter holds less than a second of a full bus,

@@ -16,6 +16,7 @@ from socketcan_ends import has_vcan
 
 pytestmark = [
     pytest.mark.realtime,
+    pytest.mark.alone,
     pytest.mark.slow,
     pytest.mark.skipif(not has_vcan(), reason="no vcan0 here; `make conformance` makes one"),
 ]

@@ -1,0 +1,96 @@
+"""What plans find of all single edits of a boat's tables, kind by kind."""
+
+from __future__ import annotations
+
+import os
+import time
+
+from bench.cli.scoring import sampled
+from bench.core.plan import Plan
+from bench.evidence.page import Page, Table
+from bench.lab.api import boat_tables, load_boat
+from bench.lab.score import Score, score
+from bench.lab.walk import make_walk
+from bench.plan import make_plan
+from bench.plan.once import each_key_once
+from bench.twin.edits import single_edits
+
+WHOLE = ("demo", "dunlin", "fulmar")
+SAMPLED = {"turnstone": 12, "greenshank": 12, "dotterel": 12}  # edits of each kind
+OF_OTHERS = 12  # edits of each kind for the plans compared with
+IN_DOUBT = ("lamp_missing",)  # a lamp reported as not available is a doubt by agreement (docs/verdict.md)
+
+
+def scored(boat: str, plan: Plan | None, most: int | None) -> tuple[Plan, Score, float]:
+    """A plan (None: the full one), what it finds, and how many seconds that took."""
+    loaded = load_boat(boat)
+    plan = plan or make_plan(loaded.spec, supply=True)
+    tables = boat_tables(loaded.spec.boat.name)
+    edits = sampled(list(single_edits(tables)), most)
+    began = time.perf_counter()
+    found = score(loaded, tables, plan, edits, processes=os.cpu_count() or 1)
+    return plan, found, time.perf_counter() - began
+
+
+def study(sample: float = 1.0) -> Page:
+    """All edits of three boats, a sample of the large ones; and what other plans find on the first."""
+    rows: list[list[object]] = []
+    missed: list[list[object]] = []
+    for boat in (*WHOLE, *(SAMPLED if sample == 1.0 else ())):
+        most = SAMPLED.get(boat) if sample == 1.0 else max(1, round(12 * sample))
+        plan, found, seconds = scored(boat, None, most)
+        total = found.total
+        worst = min((k for k in found.counts if k not in IN_DOUBT), key=found.share)
+        rows.append(
+            [
+                boat, total.total(), total["found"], total["alike"], total["doubted"],
+                total["missed"] + total["broken"], f"{worst} {found.share(worst):.0%}",
+                f"{plan.duration_ms / 1e3:.0f} s", f"{seconds:.0f} s",
+            ]
+        )  # fmt: skip
+        missed += [
+            [boat, s.fault.kind, s.fault.argument, s.outcome, s.why]
+            for s in found.unfound
+            if s.outcome != "alike" and s.fault.kind not in IN_DOUBT
+        ]
+    header = (
+        *("boat", "edits", "found", "look alike", "in doubt", "missed"),
+        *("worst kind but lamp_missing", "bench time", "took"),
+    )
+    tables = [Table(header, rows)]
+    if missed:
+        tables.append(Table(("boat", "kind", "edit", "outcome", "why"), missed))
+    tables.append(_others(max(1, round(OF_OTHERS * sample))))
+    summary = (
+        f"{len(missed)} edits not found of {sum(int(str(r[1])) for r in rows)}, lamps out of reach aside"
+    )
+    about = (
+        "Each single edit of the virtual box's tables (docs/twin.md), run with the plan to its first "
+        "discrepancy and judged as a box on the bench would be. Look alike: wires of two loads exchanged that "
+        "may draw the same, which the plan names beforehand. In doubt: a lamp that is reported as not "
+        "available. Of the boats of 48 channels twelve edits of each kind. Kind by kind, since many edits are "
+        "keys exchanged, which any plan finds."
+    )
+    return Page(
+        "scoreboard", "What a plan finds of every single edit", about, not missed, summary, tuple(tables)
+    )
+
+
+def _others(most: int) -> Table:
+    spec = load_boat("demo").spec
+    full = make_plan(spec, supply=True)
+    walk = make_walk(spec, 1, length_s=full.duration_ms / 1e3)
+    rows: list[list[object]] = []
+    for name, plan in (("the plan", full), ("each key once", each_key_once(spec)), ("a random walk", walk)):
+        _, found, _ = scored("demo", plan, most)
+        total = found.total
+        by_kind = [found.share(kind) for kind in found.counts if kind not in IN_DOUBT]
+        least = [k for k in found.counts if k not in IN_DOUBT and found.share(k) < 0.5]
+        rows.append(
+            [
+                name, f"{plan.duration_ms / 1e3:.0f} s", total.total(), total["found"],
+                f"{sum(by_kind) / len(by_kind):.0%}", ", ".join(least) or "-",
+            ]
+        )  # fmt: skip
+    header = ("demo boat", "bench time", "edits", "found", "mean over kinds", "less than half found")
+    return Table(header, rows)

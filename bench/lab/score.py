@@ -1,0 +1,119 @@
+"""What a plan finds: every edit of the virtual box's tables, run and judged as on the bench."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from multiprocessing import get_context
+from typing import NamedTuple
+
+from bench.core.errors import HardstandError
+from bench.core.plan import Plan
+from bench.core.verdict import FAIL, INCONCLUSIVE, PASS
+from bench.run.api import Boat, Wishes
+from bench.twin import Fault, Tables
+
+from .api import run_virtual
+
+WIRES = ("swapped_outputs", "swapped_alike")
+CHUNK = 8  # edits handed to a process at a time
+
+
+class Scored(NamedTuple):
+    """What came of one edit: `found` (a discrepancy), `doubted` (inconclusive, for `why`), `missed` (a pass),
+    `alike` (a pass, where two loads draw the same and only their wires were exchanged) or `broken` (the run
+    did not work, for `why`)."""
+
+    fault: Fault
+    outcome: str
+    why: str = ""
+
+
+@dataclass(slots=True)
+class Score:
+    """Outcomes by kind of edit."""
+
+    counts: dict[str, Counter[str]] = field(default_factory=dict)
+    unfound: list[Scored] = field(default_factory=list)
+
+    def add(self, one: Scored) -> None:
+        """Counts it; what was not found is kept."""
+        self.counts.setdefault(one.fault.kind, Counter())[one.outcome] += 1
+        if one.outcome != "found":
+            self.unfound.append(one)
+
+    def share(self, kind: str) -> float:
+        """How much was found of what a report can show; what is in doubt is not found."""
+        c = self.counts[kind]
+        return c["found"] / max(c.total() - c["alike"], 1) if c["alike"] < c.total() else 1.0
+
+    def document(self) -> dict[str, object]:
+        """As plain data."""
+        return {
+            "worst_kind": self.worst,
+            "kinds": {kind: dict(c) for kind, c in self.counts.items()},
+            "not_found": [[s.fault.kind, s.fault.argument, s.outcome, s.why] for s in self.unfound],
+        }
+
+    @property
+    def worst(self) -> str:
+        """The kind of which least was found; empty when there is none."""
+        return min(self.counts, key=self.share, default="")
+
+    @property
+    def total(self) -> Counter[str]:
+        """Over all kinds."""
+        return sum(self.counts.values(), Counter())
+
+
+_WORK: dict[str, object] = {}
+
+
+def score(
+    boat: Boat, tables: Tables, plan: Plan, edits: Iterable[Fault], *, processes: int, seed: int = 1
+) -> Score:
+    """Runs the plan against the virtual box with each edit in its tables, to the first discrepancy."""
+    out = Score()
+    same = {frozenset((a.one, a.other)) for a in plan.alike}
+    channels = _circuits(boat, tables)
+    for one in _run(boat, tables, plan, list(edits), processes, seed):
+        if one.outcome == "missed" and one.fault.kind in WIRES:
+            pair = frozenset(channels.get(name.strip(), "") for name in one.fault.argument.split("/"))
+            if pair in same:
+                one = one._replace(outcome="alike")
+        out.add(one)
+    return out
+
+
+def _circuits(boat: Boat, tables: Tables) -> dict[str, str]:
+    """`main 14` -> the circuit on that channel."""
+    return {f"{c.box} {c.channel}": c.name for c in boat.spec.circuits.values()}
+
+
+def _run(
+    boat: Boat, tables: Tables, plan: Plan, edits: Sequence[Fault], processes: int, seed: int
+) -> Iterator[Scored]:
+    work: Mapping[str, object] = {"boat": boat, "tables": tables, "plan": plan, "seed": seed}
+    _WORK.update(work)
+    if processes <= 1:
+        yield from map(_one, edits)
+        return
+    with get_context("fork").Pool(processes) as pool:
+        yield from pool.imap(_one, edits, CHUNK)
+
+
+def _one(fault: Fault) -> Scored:
+    boat, tables, plan, seed = (_WORK[k] for k in ("boat", "tables", "plan", "seed"))
+    assert isinstance(boat, Boat)
+    assert isinstance(tables, Tables)
+    assert isinstance(plan, Plan)
+    assert isinstance(seed, int)
+    boat.definitions.forget()
+    try:
+        wishes = Wishes(plan=plan, until_first=True)
+        verdict = run_virtual(boat=boat, tables=tables, faults=(fault,), seed=seed, wishes=wishes).verdict
+    except HardstandError as e:
+        return Scored(fault, "broken", str(e))
+    outcome = {FAIL: "found", PASS: "missed", INCONCLUSIVE: "doubted"}[verdict.outcome]
+    return Scored(fault, outcome, verdict.doubts[0].reason if outcome == "doubted" and verdict.doubts else "")

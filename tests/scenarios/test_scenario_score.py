@@ -1,0 +1,64 @@
+"""The scoreboard, sampled: edits of the tables are found by the plan through the real judge."""
+
+import json
+
+import pytest
+
+from bench.cli import main
+from bench.lab.api import boat_tables, load_boat
+from bench.lab.score import Score, Scored, score
+from bench.plan import make_plan
+from bench.twin import Fault
+
+pytestmark = pytest.mark.slow
+
+
+def test_one_edit_of_each_kind_is_found_or_named(capsys):
+    assert main(["plan", "demo", "--score", "--sample", "1", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)["score"]
+    assert len(found["kinds"]) >= 30
+    assert {kind for kind, *_ in found["not_found"]} <= {"lamp_missing", "swapped_outputs"}
+    assert all(outcome in ("doubted", "alike") for _, _, outcome, _ in found["not_found"])
+    assert found["worst_kind"] == "lamp_missing"
+
+
+def test_a_plan_that_does_little_finds_little():
+    boat = load_boat("demo")
+    plan = make_plan(boat.spec, short=True)
+    edits = [Fault("timer_long", "main 15/50"), Fault("key_dead", "screen helm 30")]
+    found = score(boat, boat_tables("Kittiwake"), plan, edits, processes=1)
+    assert [s.outcome for s in found.unfound] == ["missed", "missed"]
+    assert found.total["found"] == 0
+
+
+def test_exchanged_wires_of_loads_that_draw_the_same_are_told_apart_from_what_was_missed():
+    boat = load_boat("demo")
+    plan = make_plan(boat.spec)
+    edits = [Fault("swapped_outputs", "main 12/main 13"), Fault("swapped_outputs", "main 14/main 8")]
+    found = score(boat, boat_tables("Kittiwake"), plan, edits, processes=2)
+    assert dict(found.counts["swapped_outputs"]) == {"alike": 1, "found": 1}
+    assert found.share("swapped_outputs") == 1.0
+
+
+def test_an_edit_that_does_not_fit_is_broken_and_never_counted_as_found():
+    boat = load_boat("demo")
+    edits = [Fault("key_dead", "panel helm 77")]
+    found = score(boat, boat_tables("Kittiwake"), make_plan(boat.spec, short=True), edits, processes=1)
+    assert found.unfound[0].outcome == "broken"
+    assert "panel helm 77" in found.unfound[0].why
+
+
+def test_the_worst_kind_is_named_whatever_the_total_says():
+    found = Score()
+    for n in range(99):
+        found.add(Scored(Fault("keys_swapped", str(n)), "found"))
+    found.add(Scored(Fault("timer_long", "x"), "missed"))
+    assert found.worst == "timer_long"
+    assert found.share("timer_long") == 0.0
+
+
+def test_people_are_told_the_worst_kind_first(capsys):
+    assert main(["plan", "dunlin", "--score", "--sample", "1"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("worst kind: lamp_missing, 0% found; of all ")
+    assert "kind of edit" in out and "look alike" in out
