@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-import time
 
 from bench.cli.scoring import sampled
+from bench.core.clock import SystemClock
 from bench.core.plan import Plan
 from bench.evidence.page import Page, Table
 from bench.lab.api import boat_tables, load_boat
@@ -27,9 +27,10 @@ def scored(boat: str, plan: Plan | None, most: int | None) -> tuple[Plan, Score,
     plan = plan or make_plan(loaded.spec, supply=True)
     tables = boat_tables(loaded.spec.boat.name)
     edits = sampled(list(single_edits(tables)), most)
-    began = time.perf_counter()
+    clock = SystemClock()
+    began_ns = clock.now_ns()
     found = score(loaded, tables, plan, edits, processes=os.cpu_count() or 1)
-    return plan, found, time.perf_counter() - began
+    return plan, found, (clock.now_ns() - began_ns) / 1e9
 
 
 def study(sample: float = 1.0) -> Page:
@@ -67,7 +68,7 @@ def study(sample: float = 1.0) -> Page:
     about = (
         "Each single edit of the virtual box's tables (docs/twin.md), run with the plan to its first "
         "discrepancy and judged as a box on the bench would be. Look alike: wires of two loads exchanged that "
-        "may draw the same, which the plan names beforehand. In doubt: a lamp that is reported as not "
+        "may draw the same, which the plan names beforehand. In doubt: a lamp reported as not "
         "available. Of the boats of 48 channels twelve edits of each kind. Kind by kind, since many edits are "
         "keys exchanged, which any plan finds."
     )

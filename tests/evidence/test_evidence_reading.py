@@ -45,7 +45,7 @@ def test_the_study_of_mutations_holds_on_a_sample():
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="the peak is read from Linux's /proc")
 def test_the_study_of_memory_measures_a_process_of_its_own():
-    page = memory.study(0.001)
+    page = memory.study(0.0005)
     assert page.holds
     small, large = (float(str(row[2]).split()[0]) for row in page.tables[0].rows)
     assert 50 < small <= large * 1.2 and large < memory.AIM_MB

@@ -17,7 +17,7 @@ accepted:
     reason: its timer is 30 s in this series
     who: A. Builder
     expires: {day}
-    also: [locker_light, screen helm 32]
+    also: [locker_light, screen helm 32, screen helm 42, panel helm 7]
 """
 
 

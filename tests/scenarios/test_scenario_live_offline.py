@@ -23,10 +23,8 @@ FAULTS = [  # of every place: tables, firmware, wiring, sensor, bus
     ("demo", "restarts"),
     ("demo", "state_late"),
     ("demo", "on_change_lost"),
-    ("demo", "counter_stuck"),
-    ("demo", "frames_lost"),
     ("demo", "silent"),
-    ("dunlin", "slow_task"),
+    ("dunlin", "frames_stop"),
     ("fulmar", "swapped_outputs"),
     ("fulmar", "current_gain"),
 ]

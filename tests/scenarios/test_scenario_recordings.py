@@ -9,7 +9,7 @@ from bench.core.verdict import FAIL, PASS
 from bench.evidence.cuts import RECORDINGS, is_right, outcome_of_cut, places, sample_recordings
 from bench.evidence.sample import samples
 
-CUTS = 10
+CUTS = 5
 ROW = re.compile(r"^\| (\S+) \| `(.+?)` \| (\w+) \| (.*?) \|$", re.M)
 LISTED = {name: rest for name, *rest in ROW.findall((RECORDINGS / "README.md").read_text(encoding="utf-8"))}
 FOLDERS = sample_recordings()

@@ -26,20 +26,14 @@ KINDS = fault_kinds()
 # of every place and every sort of effect; the same kinds, with the same arguments, on both sets of messages
 FAULTS = [
     "key_dead",
-    "outside_key_wired",
     "member_missing",
     "momentary_latches",
     "timer_short",
-    "force_missing",
     "lamp_missing",
     "backlight_level",
-    "dim_rate",
     "slow_task",
-    "chatter",
     "state_late",
     "swapped_outputs",
-    "open_load",
-    "current_gain",
     "silent",
 ]
 # faults of a frame, whose names differ: tidy and untidy argument
@@ -88,7 +82,7 @@ def test_check_finds_no_error(untidy, capsys):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("short", [False, True], ids=["full", "short"])
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_a_healthy_box_passes(untidy, short, seed, tmp_path):
     assert ends(untidy, tmp_path / "s", tables=TABLES, short=short, seed=seed) == (PASS, [])
 
