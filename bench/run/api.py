@@ -27,6 +27,7 @@ from bench.spec.model import Spec
 from bench.spec.profile import BenchProfile
 
 from .conductor import Conductor, Gate, Progress, no_progress
+from .limits import limits_of, refuse_too_long
 from .off_build import build, would_stay_on
 from .operator import Operator
 from .ports import Writes
@@ -124,6 +125,7 @@ def run_on(
     plan = wishes.plan or make_plan(spec, short=wishes.short, seed=wishes.seed, supply=switches)
     if wishes.plan is None and wishes.operator is not None and not wishes.short:
         plan = with_by_hand(spec, plan)
+    refuse_too_long(spec, plan, boat.profile)
     definitions.forget()
     assessor = Assessor(spec, definitions, model, profile=boat.profile, not_tested=plan.not_tested)
     off = build(spec, definitions, model.off_words(), adapter)
@@ -139,7 +141,7 @@ def run_on(
     conductor = Conductor(
         spec, definitions, plan, link, clock, recorder, assessor, off, stop=stop,
         progress=progress, until_first=wishes.until_first, session=wishes.out, with_guard=wishes.guard,
-        gate=wishes.gate, operator=wishes.operator,
+        gate=wishes.gate, operator=wishes.operator, limits=limits_of(boat.profile),
     )  # fmt: skip
     return conductor.run()
 

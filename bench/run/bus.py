@@ -11,6 +11,7 @@ from bench.core.frame import RX, Frame
 from bench.core.link import Link
 
 from .heart import Heart
+from .limits import Watch
 from .off_data import CounterBook
 from .ports import Judges, Writes
 from .stop import StopFlag
@@ -47,6 +48,7 @@ class Bus:
         self.book: CounterBook | None = None
         self.tell_guard: Callable[[int, bool, bytes], None] = lambda can_id, extended, data: None
         self.beat_guard: Callable[[], str] = lambda: ""
+        self.watch = Watch({})
         self.listener: Callable[[Frame], None] | None = None
         self.ending = False
         self.lost = ""
@@ -104,6 +106,9 @@ class Bus:
             return
         if trouble:
             self.stop.set(trouble)
+        too_long = self.watch.exceeded(self.clock.now_ns(), self.assessor.reported)
+        if too_long:
+            self.stop.set(too_long)
         if self.until_first and self.assessor.discrepancy_count:
             self.stop.set("discrepancy limit")
         if self.stop:

@@ -6,7 +6,7 @@ deadline; the bench watches before it stimulates; every way out leads through sa
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from bench.core.clock import Clock, cpu_ns, elapsed_ns
@@ -24,6 +24,7 @@ from .guard_process import GuardProcess
 from .hands import Hands
 from .heart import Heart
 from .home import listen, switch_off, wake_boxes, walk_counters
+from .limits import Watch
 from .off_data import CounterBook, OffData
 from .operator import OF_PERSON, Asking, Operator
 from .ports import Judges, Writes
@@ -56,6 +57,7 @@ class Conductor:
         assessor: Judges, off: OffData, *, stop: StopFlag, progress: Progress = no_progress,
         until_first: bool = False, session: Path | None = None, with_guard: bool = False,
         gate: Gate | None = None, operator: Operator | None = None,
+        limits: Mapping[str, float] | None = None,
     ) -> None:  # fmt: skip
         self.spec, self.definitions, self.plan, self.link, self.clock = spec, definitions, plan, link, clock
         self.recorder, self.assessor, self.off, self.progress = recorder, assessor, off, progress
@@ -63,6 +65,7 @@ class Conductor:
         sender = definitions.sender()
         self.heart = Heart(sender.heartbeats())
         self.bus = Bus(link, clock, recorder, assessor, self.heart, stop, until_first=until_first)
+        self.bus.watch = Watch(limits or {})
         self.hands = Hands(self.bus, spec, sender)
         self.session, self.gate = session, gate
         self.asking = Asking(self.bus, spec, operator, clock) if operator is not None else None

@@ -69,10 +69,11 @@ class Fixture:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """How long the bench may run what must not run long, in s; None: no limit."""
+    """How long the bench may run what must not run long, in s; None: no limit. `circuits`: by name."""
 
     horn_s: float | None = None
     pump_dry_s: float | None = None
+    circuits: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +139,12 @@ _LIMITS = Record(
     Limits,
     Field("horn_s", parts.SECONDS_ABOVE, "Longest time a horn sounds at a stretch."),
     Field("pump_dry_s", parts.SECONDS_ABOVE, "Longest time a pump runs dry at a stretch."),
+    Field(
+        "circuits",
+        MapOf(Name("circuit"), parts.SECONDS_ABOVE),
+        "Longest time a circuit is on at a stretch: a horn, a pump that runs dry, a heater. A plan that "
+        "exceeds it is refused; a circuit that is reported on for longer ends the run.",
+    ),
     about="How long the bench may run what must not run long.",
 )
 _CHANNEL = Key(r"[1-9][0-9]{0,2}", "a channel's number")

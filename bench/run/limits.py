@@ -1,0 +1,106 @@
+"""What must not run long: a plan that would is refused beforehand, a box that does ends the run."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from bench.core.errors import Complaint, UsageError
+from bench.core.event import BY_HAND
+from bench.core.plan import Plan
+from bench.core.signal import Observation
+from bench.oracle import Oracle
+from bench.plan.sim import Sim
+from bench.spec.model import Spec
+from bench.spec.profile import BenchProfile
+
+LOOK_MS = 100.0  # between steps the model is looked at this often: timers switch there
+
+
+def limits_of(profile: BenchProfile | None) -> Mapping[str, float]:
+    """Circuit -> longest time on at a stretch, in s."""
+    return {} if profile is None else profile.limits.circuits
+
+
+def refuse_too_long(spec: Spec, plan: Plan, profile: BenchProfile | None) -> None:
+    """Raises UsageError for a plan that exceeds a limit, and for a limit that names no circuit."""
+    if profile is None:
+        return
+    said = []
+    for word in ("horn_s", "pump_dry_s"):
+        if getattr(profile.limits, word) is not None:
+            text = f"limits.{word} does not say for which circuit, so nothing can hold it"
+            said.append(Complaint(text, advice="give it by circuit: limits: {circuits: {NAME: seconds}}"))
+    limits = limits_of(profile)
+    said += [
+        Complaint(f"limits.circuits.{name}: the spec has no such circuit")
+        for name in limits
+        if name not in spec.circuits
+    ]
+    if limits and not said:
+        said = _too_long(spec, plan, limits)
+    if said:
+        raise UsageError(*said)
+
+
+def _too_long(spec: Spec, plan: Plan, limits: Mapping[str, float]) -> list[Complaint]:
+    advice = "raise the limit if the load bears it, or run a plan without the circuit"
+    said = [
+        Complaint(f"the plan has {s.name} worked by hand, for as long as a person takes", advice=advice)
+        for s in plan.steps
+        if s.kind == BY_HAND and s.value and s.name in limits
+    ]
+    for name, on_ms in longest_on_ms(spec, plan, limits).items():
+        box = spec.boxes[spec.circuits[name].box]
+        longest_s = (on_ms + box.respond_ms) / 1000.0
+        if longest_s > limits[name]:
+            text = f"the plan has {name} on for up to {longest_s:.1f} s; its limit is {limits[name]:g} s"
+            said.append(Complaint(text, advice=advice))
+    return said
+
+
+def longest_on_ms(spec: Spec, plan: Plan, names: Mapping[str, float]) -> dict[str, float]:
+    """How long each circuit is on at a stretch by the model, in ms; perhaps on counts as on."""
+    sim = Sim(Oracle(spec), spec)
+    since: dict[str, float] = {}
+    longest = dict.fromkeys(names, 0.0)
+
+    def look(t_ms: float) -> None:
+        for name in names:
+            if name in since:
+                longest[name] = max(longest[name], t_ms - since[name])
+            if sim.on(name) is False:
+                since.pop(name, None)
+            else:
+                since.setdefault(name, t_ms)
+
+    t_ms = 0.0
+    for step in plan.steps:
+        while t_ms + LOOK_MS < step.at_ms:
+            t_ms += LOOK_MS
+            sim.advance(t_ms)
+            look(t_ms)
+        t_ms = max(t_ms, step.at_ms)
+        sim.advance(t_ms)
+        if step.kind not in ("look", "frame"):
+            sim.enact(step.kind, step.name, step.value)
+        look(t_ms)
+    look(max(t_ms, plan.duration_ms))
+    return longest
+
+
+class Watch:
+    """Follows what the boxes report of circuits with a limit. A last report holds until the next."""
+
+    def __init__(self, limits: Mapping[str, float]) -> None:
+        self._limits = limits
+        self._since_ns: dict[str, int] = {}
+
+    def exceeded(self, now_ns: int, reported: Mapping[str, Observation]) -> str:
+        """Why the run must end now; empty when it need not."""
+        for name, limit_s in self._limits.items():
+            seen = reported.get(f"state:{name}")
+            if seen is None or not seen.value:
+                self._since_ns.pop(name, None)
+            elif now_ns - self._since_ns.setdefault(name, now_ns) >= limit_s * 1e9:
+                return f"{name} is on for longer than its limit of {limit_s:g} s"
+        return ""
