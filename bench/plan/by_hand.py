@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -32,8 +32,9 @@ class Choice(NamedTuple):
     left_out: Mapping[str, str]
 
 
-def choose(spec: Spec) -> Choice:
-    """By hand a circuit runs for as long as a person takes, so what must not run long is left out."""
+def choose(spec: Spec, limited: Collection[str] = ()) -> Choice:
+    """By hand a circuit runs for as long as a person takes, so what must not run long is left out.
+    `limited`: circuits for which the bench profile sets a limit."""
     model = Oracle(spec)
     momentary = {m for f in spec.functions.values() if f.kind == "momentary" for m in f.circuits}
     timed = {c for names in model.clusters for c in names if _timed(spec, names)}
@@ -41,6 +42,8 @@ def choose(spec: Spec) -> Choice:
     for c in spec.circuits.values():
         if c.load == "motor" or c.name in momentary:
             left_out[c.name] = "nothing would bound how long it runs"
+        elif c.name in limited:
+            left_out[c.name] = "the bench profile limits how long it may run"
         elif c.name in timed:
             left_out[c.name] = "a timer would start at an instant that only the person knows"
     chosen = tuple(c for c in spec.circuits.values() if c.name not in left_out)
@@ -51,9 +54,9 @@ def _timed(spec: Spec, names: tuple[str, ...]) -> bool:
     return any(spec.circuits[n].auto_off is not None for n in names)
 
 
-def with_by_hand(spec: Spec, plan: Plan) -> Plan:
+def with_by_hand(spec: Spec, plan: Plan, limited: Collection[str] = ()) -> Plan:
     """`plan` and after it the by-hand phase, which begins and ends with everything off."""
-    choice = choose(spec)
+    choice = choose(spec, limited)
     pace = Pace.of(spec)
     steps = list(plan.steps)
     t_ms = plan.duration_ms

@@ -124,7 +124,7 @@ def run_on(
     switches = link.facts.switches_supply
     plan = wishes.plan or make_plan(spec, short=wishes.short, seed=wishes.seed, supply=switches)
     if wishes.plan is None and wishes.operator is not None and not wishes.short:
-        plan = with_by_hand(spec, plan)
+        plan = with_by_hand(spec, plan, limits_of(boat.profile))
     refuse_too_long(spec, plan, boat.profile)
     definitions.forget()
     assessor = Assessor(spec, definitions, model, profile=boat.profile, not_tested=plan.not_tested)

@@ -8,6 +8,7 @@ from bench.core.errors import UsageError
 from bench.core.plan import Plan, Step
 from bench.core.verdict import INCONCLUSIVE, PASS
 from bench.lab.api import load_boat, run_virtual
+from bench.plan.by_hand import choose, with_by_hand
 from bench.run.api import Wishes
 from bench.run.limits import longest_on_ms, refuse_too_long
 from bench.spec.profile import parse_profile
@@ -52,6 +53,14 @@ def test_a_limited_circuit_is_not_worked_by_hand():
     plan = Plan("by hand", (Step(0, "by_hand", "horn", 1),), 1000.0)
     with pytest.raises(UsageError, match="worked by hand"):
         refuse_too_long(boat.spec, plan, boat.profile)
+
+
+def test_the_by_hand_phase_leaves_limited_circuits_out():
+    spec = load_boat("demo").spec
+    assert "cabin_heater" in [c.name for c in choose(spec).circuits]
+    plan = with_by_hand(spec, Plan("none", (), 500.0), {"cabin_heater": 60.0})
+    assert "cabin_heater" not in [s.name for s in plan.steps]
+    assert "cabin_heater: the bench profile limits how long it may run" in plan.not_tested["by hand"]
 
 
 def test_a_box_that_keeps_it_on_ends_the_run_by_switching_off(monkeypatch):
