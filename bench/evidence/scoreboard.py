@@ -67,10 +67,10 @@ def study(sample: float = 1.0) -> Page:
     )
     about = (
         "Each single edit of the virtual box's tables (docs/twin.md), run with the plan to its first "
-        "discrepancy and judged as a box on the bench would be. Look alike: wires of two loads exchanged that "
-        "may draw the same, which the plan names beforehand. In doubt: a lamp reported as not "
-        "available. Of the boats of 48 channels twelve edits of each kind. Kind by kind, since many edits are "
-        "keys exchanged, which any plan finds."
+        "discrepancy and judged as a box on the bench would be. Look alike: wires of two loads exchanged "
+        "that may draw the same, which the plan names beforehand. In doubt: a lamp reported as not "
+        "available. Of the boats of 48 channels twelve edits of each kind. Kind by kind, since many edits "
+        "are keys exchanged, which any plan finds."
     )
     return Page(
         "scoreboard", "What a plan finds of every single edit", about, not missed, summary, tuple(tables)
