@@ -67,6 +67,9 @@ def _operations(tables: Tables, names: _Names) -> Iterator[Fault]:
         if row.code in ("step", "all", "preset", "off", "on") and len(row.members) > 1:
             for c in row.members:
                 yield Fault("member_missing", f"{key}/{names.channel(c)}")
+        for channel in tables.channels:
+            if channel.number not in row.members:
+                yield Fault("member_extra", f"{key}/{names.channel(channel.number)}")
         for n in range(len(row.rows)):
             yield Fault("step_missing", f"{key}/{n + 1}")
         for a, b in combinations(range(len(row.rows)), 2):

@@ -89,6 +89,17 @@ def _member_missing(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> Tab
     return _with_operation(tables, replace(op, channels=members, rows=rows, levels=levels))
 
 
+def _member_extra(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> Tables:
+    op, c = _operation(tables, parts[0]), channel_at(tables, parts[1])
+    if c in op.members:
+        raise ValueError(f"{parts[1]!r} is a member of {parts[0]!r} already")
+    if op.code == "preset":
+        return _with_operation(tables, replace(op, levels={**op.levels, c: 100.0}))
+    if op.code == "step":
+        return _with_operation(tables, replace(op, rows=((*op.rows[0], c), *op.rows[1:])))
+    return _with_operation(tables, replace(op, channels=(*op.channels, c)))
+
+
 def _steps_swapped(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> Tables:
     op, a, b = _operation(tables, parts[0]), int(parts[1]) - 1, int(parts[2]) - 1
     rows = list(op.rows)
@@ -259,6 +270,7 @@ TABLE_FAULTS: dict[str, Apply] = {
     "screen_key_wrong": _key_live,
     "wrong_channel": _wrong_channel,
     "member_missing": _member_missing,
+    "member_extra": _member_extra,
     "steps_swapped": _steps_swapped,
     "step_missing": _step_missing,
     "preset_wrong": _preset_wrong,
