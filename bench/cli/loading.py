@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from bench.cli.boats import spec_path
-from bench.core.errors import Complaint, DefinitionError, SpecError
+from bench.cli.parser import nearest
+from bench.core.errors import Complaint, DefinitionError, SpecError, UsageError
 from bench.core.model import Model
 from bench.core.plan import Plan
 from bench.definitions import Definitions
@@ -95,8 +96,17 @@ def _sorted(findings: Sequence[Complaint]) -> list[Complaint]:
     return sorted(findings, key=lambda c: (c.severity != "error", c.path, c.line or 0, c.column or 0))
 
 
-def plan_for(spec: Spec, *, short: bool, supply: bool) -> Plan:
-    """The plan that a run of this spec follows. `supply`: the bench can switch the supply."""
+def plan_for(spec: Spec, *, short: bool, supply: bool, only: Sequence[str] = ()) -> Plan:
+    """The plan that a run of this spec follows. `supply`: the bench can switch the supply. `only`: circuits.
+
+    Raises: UsageError for a circuit that the spec does not have.
+    """
     from bench.plan import make_plan
 
-    return make_plan(spec, short=short, supply=supply)
+    for name in only:
+        if name not in spec.circuits:
+            text = f"--only {name}: the spec has no such circuit"
+            raise UsageError(
+                Complaint(text, expected=nearest(name, spec.circuits) or "a circuit of the spec")
+            )
+    return make_plan(spec, short=short, supply=supply, only=tuple(only))

@@ -37,6 +37,13 @@ def parser() -> Parser:
         default="twin",
         help="where the box is, as in hardstand run: only twin can switch the supply (default: %(default)s)",
     )
+    made.add_argument(
+        "--only",
+        metavar="CIRCUIT",
+        action="append",
+        default=[],
+        help="only what touches this circuit and those that hang together with it; may be given again",
+    )
     made.add_argument("--out", metavar="FILE", help="also write the plan, to be reviewed, kept and run again")
     made.add_argument(
         "--pictures", metavar="FOLDER", help="also draw what each cluster of circuits can do, as Mermaid text"
@@ -77,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
         link_from_text(args.on, SystemClock())  # only to hear of a wrong name
     boat = load_boat(args.spec)
     warn(faults_of_spec(boat))
-    plan = plan_for(boat.spec, short=args.short, supply=args.on == "twin")
+    plan = plan_for(boat.spec, short=args.short, supply=args.on == "twin", only=args.only)
     if args.out:
         write_text(Path(args.out), plan_text(plan))
     if args.pictures:

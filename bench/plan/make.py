@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import NamedTuple
 
 from bench.core.plan import Plan, Step
@@ -13,7 +13,7 @@ from bench.spec.model import Spec
 from .alike import alike
 from .coverage import recount
 from .desk import Desk
-from .jobs import jobs, tours
+from .jobs import OUTSIDE, jobs, tours
 from .pace import Pace
 from .sim import Sim
 from .tour import TOUR, Tour
@@ -33,21 +33,24 @@ class Woven(NamedTuple):
     tours: list[Tour]
 
 
-def make_plan(spec: Spec, *, short: bool = False, seed: int = 0, supply: bool = False) -> Plan:
-    """The plan for a boat. `supply`: the bench can switch the supply, so waking up is tested.
+def make_plan(
+    spec: Spec, *, short: bool = False, seed: int = 0, supply: bool = False, only: Collection[str] = ()
+) -> Plan:
+    """The plan for a boat. `supply`: the bench can switch the supply, so waking up is tested. `only`:
+    circuits; what touches none of them is left out (empty: nothing is).
 
     `short` keeps the whole run within 20 s and says what it leaves out. The same arguments give the
     same plan. Raises InternalError when a script does not come to an end.
     """
     model = Oracle(spec)
-    whole = _weave(spec, model, short=False, seed=seed, supply=supply, left_out=frozenset())
+    whole = _weave(spec, model, short=False, seed=seed, supply=supply, left_out=frozenset(), only=only)
     if not short:
-        return _finish(spec, model, whole, seed=seed, supply=supply)
+        return _finish(spec, model, whole, seed=seed, supply=supply, only=only)
     left_out: frozenset[str] = frozenset()
     while True:
-        made = _weave(spec, model, short=True, seed=seed, supply=supply, left_out=left_out)
+        made = _weave(spec, model, short=True, seed=seed, supply=supply, left_out=left_out, only=only)
         if made.end_ms <= SHORT_MS or not made.jobs:
-            return _finish(spec, model, made, seed=seed, supply=supply, whole=whole.steps)
+            return _finish(spec, model, made, seed=seed, supply=supply, whole=whole.steps, only=only)
         left_out |= {_spare(made).title}
 
 
@@ -61,20 +64,39 @@ def _spare(woven: Woven) -> Job:
 
 
 def _weave(
-    spec: Spec, model: Oracle, *, short: bool, seed: int, supply: bool, left_out: frozenset[str]
+    spec: Spec,
+    model: Oracle,
+    *,
+    short: bool,
+    seed: int,
+    supply: bool,
+    left_out: frozenset[str],
+    only: Collection[str],
 ) -> Woven:
     pace = Pace.of(spec)
     sim = Sim(model, spec)
     desk = Desk(spec, sim, pace, short=short, seed=seed)
     toured = [] if short else tours(desk, model)
-    chosen = [j for j in jobs(desk, toured, supply=supply) if j.title not in left_out]
+    wanted = desk.clusters(only) if only else desk.clusters(spec.circuits)
+    toured = [t for t in toured if t.machine.cluster in wanted]
+    every = jobs(desk, toured, supply=supply)
+    chosen = [j for j in every if j.title not in left_out and not j.clusters.isdisjoint(wanted)]
+    if only:
+        chosen = [j for j in chosen if j.rank < OUTSIDE]
     weave = Weave(sim, pace, seed)
     end_ms = weave.run(chosen)
     return Woven(weave.steps, end_ms + REST_MS, chosen, weave.ended_ms, toured)
 
 
 def _finish(
-    spec: Spec, model: Oracle, woven: Woven, *, seed: int, supply: bool, whole: list[Step] | None = None
+    spec: Spec,
+    model: Oracle,
+    woven: Woven,
+    *,
+    seed: int,
+    supply: bool,
+    whole: list[Step] | None = None,
+    only: Collection[str] = (),
 ) -> Plan:
     steps, end_ms = woven.steps, woven.end_ms
     earned = recount(spec, Sim(model, spec), steps, Pace.of(spec), end_ms)
@@ -86,7 +108,11 @@ def _finish(
     left = [text for t in woven.tours for text in t.not_done()]
     if left:
         not_tested["some transitions"] = "; ".join(left)
-    title = f"{spec.boat.name}: {'short sample' if whole is not None else 'full plan'}"
+    pairs = alike(spec, [t.machine for t in woven.tours])
+    if only:
+        not_tested["everything else"] = f"the plan was made for {', '.join(only)} only"
+    kind = "short sample" if whole is not None else f"plan for {', '.join(only)}" if only else "full plan"
+    title = f"{spec.boat.name}: {kind}"
     if whole is not None:
         not_tested["each transition"] = "left out of the short plan"
         missing = [t for t in dict.fromkeys(t for s in whole for t in s.covers) if t not in tags]
@@ -97,7 +123,7 @@ def _finish(
         title=title, steps=tuple(steps), duration_ms=end_ms, start="off", seed=seed,
         covered=tuple(_words(tags, woven.tours)), not_tested=not_tested,
         toured=tuple(t.facts(steps) for t in woven.tours),
-        alike=tuple(alike(spec, (t.machine for t in woven.tours))),
+        alike=tuple(a for a in pairs if not only or {a.one, a.other} & set(only)),
     )  # fmt: skip
 
 

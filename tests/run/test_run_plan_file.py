@@ -112,3 +112,23 @@ def test_circuits_that_are_always_switched_together_are_named(tmp_path, capsys):
     found = json.loads(capsys.readouterr().out)["not_distinguishable"]
     together = [pair[:2] for pair in found if pair[2].startswith("always switched together")]
     assert together == [["masthead", "sidelights"]]
+
+
+def test_a_plan_for_some_circuits_touches_what_hangs_together_with_them_and_nothing_else(tmp_path, capsys):
+    path = tmp_path / "some.json"
+    words = ["plan", "demo", "--only", "sidelights", "--only", "horn"]
+    assert main([*words, "--json", "--out", str(path)]) == 0
+    found = json.loads(capsys.readouterr().out)
+    keys = {s["name"] for s in found["steps"] if s["kind"] == "press"}
+    assert keys == {"panel helm 1", "screen helm 21", "screen helm 22", "panel helm 3"}
+    assert [t["circuits"] for t in found["toured"]] == [["sidelights", "allround_white"], ["horn"]]
+    assert found["not_tested"]["everything else"] == "the plan was made for sidelights, horn only"
+    assert found["duration_s"] < 10
+    assert all({"sidelights", "horn"} & set(pair[:2]) for pair in found["not_distinguishable"])
+    assert main(["run", "demo", "--on", "twin", "--plan", str(path), "--out", str(tmp_path / "s")]) == 0
+    capsys.readouterr()
+
+
+def test_a_circuit_that_is_not_there_is_refused_with_the_nearest(capsys):
+    assert main(["plan", "demo", "--only", "sidelight"]) == 2
+    assert "--only sidelight: the spec has no such circuit - expected sidelights" in capsys.readouterr().err
