@@ -269,6 +269,9 @@ class Assessor:
             waits,
             self.definitions.messages_of,
         )
+        ruled = {r.circuit for r in self.spec.follows} | {r.circuit for r in self.spec.inhibits}
+        ruled |= {c.name for c in self.spec.circuits.values() if c.auto_off is not None}
+        judge.ruled = frozenset(judge.cluster_of[c] for c in ruled)
         self.jitter_ns = jitter_ns = round(jitter_ms * MS)
         self._cycle_ns = max((r.cycle_ns for r in self.rules.values()), default=0)
         timed = [r for r in self.rules.values() if r.kind != "current"]

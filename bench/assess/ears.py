@@ -125,7 +125,7 @@ class Ears:
         asked_ns = self.boots.booted(box, t_ns)
         self.bus.wake(box, t_ns)
         self._judge.brighten(self._subjects[box])
-        self._judge.woke(box, t_ns)
+        self._judge.woke(box)
         if asked_ns is not None:
             return asked_ns
         if not first_heard and own_session:

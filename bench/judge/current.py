@@ -41,6 +41,7 @@ class CurrentJudge:
         self.limits: Band | None = None
         self.from_ns = 0
         self._level = 0.0
+        self._tells = True  # whether a reading can show that anything is drawn at all
         self._cause = 0
         self._wrong = 0
         self._right = 0
@@ -62,6 +63,7 @@ class CurrentJudge:
         course, since, _ = found
         self._level = round((course.lo_pct + course.hi_pct) / 2, 1)
         self.limits = band(self.load, (course.lo_pct, course.hi_pct), self.volts)
+        self._tells = course.hi_pct <= 0 or self.limits.ok_low > 0
         self.from_ns = since + self._settle_ns
 
     def supply(self, volts: tuple[float, float]) -> None:
@@ -72,7 +74,7 @@ class CurrentJudge:
     def _close(self) -> None:
         if self._right:
             self.shown[self._level] = self.shown.get(self._level, 0) + self._right
-        elif self._undecided:
+        elif self._undecided and self._tells:
             self.undecided[self._level] = self.undecided.get(self._level, 0) + self._undecided
         self._right = self._undecided = self._wrong = 0
 

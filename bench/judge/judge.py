@@ -80,6 +80,7 @@ class Judge:
             for name, rule in rules.items()
             if rule.kind == "current" and rule.subject in loads
         }
+        self.ruled: frozenset[int] = frozenset()  # clusters with a rule or a timer
         self.wake_ns = FOREVER
         self._now = -FOREVER
         self._dark: frozenset[str] = frozenset()
@@ -159,14 +160,13 @@ class Judge:
         for i in self.sleep.fell(box, why, t_ns):
             self.clusters[i].asleep.add(box)
 
-    def woke(self, box: str, t_ns: int) -> None:
+    def woke(self, box: str) -> None:
         """A box is awake; its wake-up is told next."""
         self.sleep.woke(box)
         self.indicators.unsure.pop(box, None)
         for cluster in self.clusters:
             cluster.mute.discard(box)
             cluster.asleep.discard(box)
-        self._plan_from(t_ns)
 
     def hold(self, control: str, clusters: Iterable[int]) -> None:
         """A key that reaches these clusters went down: nothing of them is adopted while it is down."""
@@ -292,7 +292,8 @@ class Judge:
             return
         if self.sleep:
             for cluster in self.clusters:
-                if cluster.under_way(t_ns):
+                split = cluster.lost_until is None and cluster.number in self.ruled
+                if cluster.under_way(t_ns) or (split and self.sleep.is_split(cluster.number, t_ns)):
                     self._give_up(cluster.number, t_ns)
         while self.wake_ns <= t_ns:
             now = max(self.wake_ns, self._now)

@@ -14,6 +14,7 @@ from bench.core.model import Model
 from .rules import MS
 
 TOGETHER_NS = 50 * MS  # supplies that go within this time go together
+ALONE_NS = 600 * MS  # one that is without supply for so long while others have theirs is so by itself
 WITHOUT, WAKING = "had no supply", "was just waking"
 
 
@@ -25,6 +26,7 @@ class Sleep:
         self._boxes = tuple(boxes)
         self._asleep: dict[str, str] = {}
         self._since_ns = 0  # when the latest fell asleep
+        self._fell_ns: dict[str, int] = {}
         self._of: dict[str, frozenset[int]] = {}  # box -> clusters that need it
 
     def __bool__(self) -> bool:
@@ -33,7 +35,7 @@ class Sleep:
     def fell(self, box: str, why: str, t_ns: int) -> frozenset[int]:
         """A box is without supply or was told to wake. Returns the clusters that need it."""
         self._asleep[box] = why
-        self._since_ns = t_ns
+        self._since_ns = self._fell_ns[box] = t_ns
         return self.needing(box)
 
     def needing(self, box: str) -> frozenset[int]:
@@ -46,6 +48,13 @@ class Sleep:
     def is_waking(self, box: str) -> bool:
         """Whether it was told to wake, or has just got its supply."""
         return self._asleep.get(box) == WAKING
+
+    def is_split(self, cluster: int, t_ns: int) -> bool:
+        """Whether some of the boxes that a cluster needs have been without supply for a while, and some have
+        theirs: what a rule makes of a source that is dark, and a dark box of its timers, is not agreed."""
+        needed = [b for b in self._boxes if cluster in self.needing(b)]
+        dark = [b for b in needed if self._asleep.get(b) == WITHOUT and t_ns - self._fell_ns[b] >= ALONE_NS]
+        return bool(dark) and any(b not in self._asleep for b in needed)
 
     def woke(self, box: str) -> None:
         """A box is awake."""

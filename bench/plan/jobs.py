@@ -27,9 +27,9 @@ def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
     ]
     rest = [*_timers(desk), *_functions(desk), *_rules(desk)]
     made += [j for j in rest if not j.clusters <= done or j.rank == DIM or _waits_in(j, by_pairs)]
-    made += _shared(desk)
     everything = frozenset(desk.sim.cluster_of.values())
     waiting = {t.machine.cluster for t in toured if t.waits}
+    made += _shared(desk, everything - waiting)
     for control in desk.spec.outside:
         made.append(Job(f"outside {control}", everything - waiting, partial(outside, desk, control), OUTSIDE))
     by_message = any(b.wake.by == "message" for b in desk.spec.boxes.values())
@@ -90,7 +90,21 @@ def _rules(desk: Desk) -> Iterator[Job]:
                 yield Job(title, clusters, partial(follow, desk, follow_rule, source), RULE)
 
 
-def _shared(desk: Desk) -> Iterator[Job]:
-    for kind, script in (("scene", scene), ("on", only_on), ("off", only_off)):
+def _shared(desk: Desk, quiet: frozenset[int]) -> Iterator[Job]:
+    """`quiet`: clusters in which no timer is waited for."""
+    for kind, script in (("scene", scene), ("on", only_on)):
         for f in desk.functions(kind):
             yield Job(f"{kind} {f.name}", desk.clusters(f.circuits), partial(script, desk, f), SHARED)
+    for f in desk.functions("off"):
+        clusters, others = desk.clusters(f.circuits), list[str]()
+        if not desk.short:
+            others = [c for c in desk.toggle_of if _stays(desk, c, quiet) and c not in f.circuits]
+            clusters |= desk.clusters(others)
+        yield Job(f"off {f.name}", clusters, partial(only_off, desk, f, others), SHARED)
+
+
+def _stays(desk: Desk, circuit: str, quiet: frozenset[int]) -> bool:
+    """Whether it stays on by itself, whatever else is on."""
+    ruled = {r.circuit for r in desk.spec.inhibits} | {r.circuit for r in desk.spec.follows}
+    timed = desk.spec.circuits[circuit].auto_off is not None
+    return desk.sim.cluster_of[circuit] in quiet and circuit not in ruled and not timed

@@ -11,7 +11,7 @@ from .choice import edges_of
 from .machine import Letter, Machine, Move
 from .postman import walk_to
 
-MOST_MS = 100_000
+MOST_MS = 85_000
 LOOK = 300  # places looked at for one more pair
 
 Pair = tuple[Letter, int, int]

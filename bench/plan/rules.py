@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from bench.spec.model import Follow, Force, Function, Inhibit
 
 from .desk import Desk
@@ -109,8 +111,8 @@ def scene(desk: Desk, f: Function) -> Script:
     yield from desk.all_off(f.circuits)
 
 
-def only_off(desk: Desk, f: Function) -> Script:
-    """Every member on that can be, then the key; once more with nothing on."""
+def only_off(desk: Desk, f: Function, others: Sequence[str] = ()) -> Script:
+    """Every member on that can be, then the key; with nothing on; and with `others` on, which must stay."""
     own = [m for m in f.members if m in desk.toggle_of]
     for _ in desk.keys[f.name][:1] if desk.short else desk.keys[f.name]:
         chosen = own[:1] if desk.short else own
@@ -118,6 +120,10 @@ def only_off(desk: Desk, f: Function) -> Script:
         yield from desk.tap(f.name, "off", f"{f.name}: off", f"off {f.name}")
     if not desk.short:
         yield from desk.tap(f.name, "off", f"{f.name} with all off", f"off {f.name} with all off")
+    if others:
+        yield from desk.together(others, on=True, about=f"on before {f.name}")
+        yield from desk.tap(f.name, "off", f"{f.name}: others stay on", f"off {f.name} with others on")
+        yield from desk.all_off(others)
 
 
 def only_on(desk: Desk, f: Function) -> Script:

@@ -67,7 +67,7 @@ def _operations(tables: Tables, names: _Names) -> Iterator[Fault]:
         if row.code in ("step", "all", "preset", "off", "on") and len(row.members) > 1:
             for c in row.members:
                 yield Fault("member_missing", f"{key}/{names.channel(c)}")
-        for channel in tables.channels:
+        for channel in tables.channels if row.code not in ("toggle", "while_held") else ():
             if channel.number not in row.members:
                 yield Fault("member_extra", f"{key}/{names.channel(channel.number)}")
         for n in range(len(row.rows)):

@@ -93,6 +93,8 @@ def _member_extra(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> Table
     op, c = _operation(tables, parts[0]), channel_at(tables, parts[1])
     if c in op.members:
         raise ValueError(f"{parts[1]!r} is a member of {parts[0]!r} already")
+    if op.code in ("toggle", "while_held"):
+        raise ValueError(f"{parts[0]!r} works one circuit")
     if op.code == "preset":
         return _with_operation(tables, replace(op, levels={**op.levels, c: 100.0}))
     if op.code == "step":

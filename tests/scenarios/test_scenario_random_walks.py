@@ -113,3 +113,11 @@ def test_what_a_box_does_as_it_wakes_while_another_that_it_needs_is_dark_is_not_
 def test_a_momentary_key_still_lets_go_of_what_another_key_switched_meanwhile(seed):
     verdict = walked(load_boat("dunlin"), seed, kinds=Kinds(supply=0.0, wake=0.0)).verdict
     assert (verdict.outcome, verdict.discrepancies) == (PASS, ())
+
+
+@pytest.mark.parametrize("seed", [1, 22])
+def test_what_rules_and_timers_do_while_one_of_several_boxes_is_dark_is_not_agreed(seed):
+    """A follower of a circuit whose box alone lost its supply: kept or dropped, nobody has said."""
+    verdict = walked(load_boat("greenshank"), seed, kinds=ONE_SUPPLY).verdict
+    assert (verdict.outcome, verdict.discrepancies) == (INCONCLUSIVE, ())
+    assert any("had no supply" in doubt.reason for doubt in verdict.doubts)
