@@ -11,7 +11,7 @@ from bench.core.verdict import FAIL, PASS
 
 ROOT = Path(__file__).parents[2]
 HARDSTAND = [sys.executable, "-m", "bench.cli"]
-pytestmark = [pytest.mark.realtime, pytest.mark.slow]
+pytestmark = [pytest.mark.realtime, pytest.mark.alone, pytest.mark.slow]
 
 
 def run_on_a_port(out, *fault):

@@ -106,6 +106,7 @@ def test_wrong_words_are_told_before_anything_is_sent(words, said, tmp_path, cap
 
 
 @pytest.mark.realtime
+@pytest.mark.alone
 def test_it_is_played_over_a_pseudo_terminal_in_real_time(tmp_path):
     command = [sys.executable, "-m", "bench.cli"]
     served = subprocess.Popen([*command, "twin", "demo"], cwd=ROOT, stdout=subprocess.PIPE, text=True)

@@ -140,6 +140,7 @@ def test_the_wrong_tables_are_inconclusive_never_a_verdict_on_the_box(untidy, tm
 
 @pytest.mark.slow
 @pytest.mark.realtime
+@pytest.mark.alone
 def test_it_passes_over_a_pseudo_terminal_in_real_time(untidy, tmp_path):
     words = [sys.executable, "-m", "bench.cli"]
     served = subprocess.Popen([*words, "twin", TABLES], cwd=ROOT, stdout=subprocess.PIPE, text=True)
