@@ -36,9 +36,10 @@ def study(sample: float = 1.0) -> Page:
     """All edits of the demo boat, a sample of the others; and what other plans find on the first."""
     rows: list[list[object]] = []
     missed: list[list[object]] = []
+    most = max(1, round(12 * sample))
     for boat in ("demo", *(SAMPLED if sample == 1.0 else ())):
-        most = SAMPLED.get(boat) if sample == 1.0 else max(1, round(12 * sample))
-        plan, found, seconds = scored(boat, None, most)
+        of_each = SAMPLED.get(boat) if sample == 1.0 else most
+        plan, found, seconds = scored(boat, None, of_each)
         total = found.total
         worst = min((k for k in found.counts if k not in IN_DOUBT), key=found.share)
         rows.append(
@@ -68,9 +69,10 @@ def study(sample: float = 1.0) -> Page:
         "Each single edit of the virtual box's tables (docs/twin.md), run with the plan to its first "
         "discrepancy and judged as a box on the bench would be. Look alike: wires of two loads exchanged "
         "that may draw the same, which the plan names beforehand. In doubt: a lamp reported as not "
-        "available. Of the other boats 12, or 3, edits of each kind. Kind by kind, since many edits "
-        "are keys exchanged, which any plan finds."
+        "available. Kind by kind, since many edits are keys exchanged, which any plan finds. "
     )
+    whole = "All edits of the demo boat; of the other boats 12, or 3, of each kind."
+    about += whole if sample == 1.0 else f"A sample: {most} edits of each kind of the demo boat."
     return Page(
         "scoreboard", "What a plan finds of every single edit", about, not missed, summary, tuple(tables)
     )
