@@ -96,11 +96,11 @@ def _shared(desk: Desk, quiet: frozenset[int]) -> Iterator[Job]:
         for f in desk.functions(kind):
             yield Job(f"{kind} {f.name}", desk.clusters(f.circuits), partial(script, desk, f), SHARED)
     for f in desk.functions("off"):
-        clusters, others = desk.clusters(f.circuits), list[str]()
+        own, others = desk.clusters(f.circuits), list[str]()
         if not desk.short:
             others = [c for c in desk.toggle_of if _stays(desk, c, quiet) and c not in f.circuits]
-            clusters |= desk.clusters(others)
-        yield Job(f"off {f.name}", clusters, partial(only_off, desk, f, others), SHARED)
+        clusters = own | desk.clusters(others)
+        yield Job(f"off {f.name}", clusters, partial(only_off, desk, f, others), SHARED, tests=own)
 
 
 def _stays(desk: Desk, circuit: str, quiet: frozenset[int]) -> bool:

@@ -80,7 +80,7 @@ def _weave(
     wanted = desk.clusters(only) if only else desk.clusters(spec.circuits)
     toured = [t for t in toured if t.machine.cluster in wanted]
     every = jobs(desk, toured, supply=supply)
-    chosen = [j for j in every if j.title not in left_out and not j.clusters.isdisjoint(wanted)]
+    chosen = [j for j in every if j.title not in left_out and not (j.tests or j.clusters).isdisjoint(wanted)]
     if only:
         chosen = [j for j in chosen if j.rank < OUTSIDE]
     weave = Weave(sim, pace, seed)

@@ -39,13 +39,15 @@ Script = Generator[Act, None, None]
 @dataclass(frozen=True, slots=True)
 class Job:
     """A script and the clusters nobody else may touch while it runs. Smaller `rank` goes first. `time_ms`:
-    how long it takes at least, where that is known; of two that want to go on the longer one goes first."""
+    how long it takes at least, where that is known; of two that want to go on the longer one goes first.
+    `tests`: the clusters that it is about, where it holds others besides."""
 
     title: str
     clusters: frozenset[int]
     script: Callable[[], Script]
     rank: int = 0
     time_ms: float = 0.0
+    tests: frozenset[int] = frozenset()
 
 
 @dataclass(slots=True)
