@@ -96,8 +96,9 @@ def _sorted(findings: Sequence[Complaint]) -> list[Complaint]:
     return sorted(findings, key=lambda c: (c.severity != "error", c.path, c.line or 0, c.column or 0))
 
 
-def plan_for(spec: Spec, *, short: bool, supply: bool, only: Sequence[str] = ()) -> Plan:
+def plan_for(spec: Spec, *, short: bool, supply: bool, only: Sequence[str] = (), sequences: int = 1) -> Plan:
     """The plan that a run of this spec follows. `supply`: the bench can switch the supply. `only`: circuits.
+    `sequences`: of so many keys.
 
     Raises: UsageError for a circuit that the spec does not have.
     """
@@ -109,4 +110,4 @@ def plan_for(spec: Spec, *, short: bool, supply: bool, only: Sequence[str] = ())
             raise UsageError(
                 Complaint(text, expected=nearest(name, spec.circuits) or "a circuit of the spec")
             )
-    return make_plan(spec, short=short, supply=supply, only=tuple(only))
+    return make_plan(spec, short=short, supply=supply, only=tuple(only), sequences=sequences)

@@ -44,6 +44,14 @@ def parser() -> Parser:
         default=[],
         help="only what touches this circuit and those that hang together with it; may be given again",
     )
+    made.add_argument(
+        "--sequences",
+        metavar="N",
+        type=int,
+        choices=(2, 3),
+        default=1,
+        help="also every sequence of 2 or 3 keys within each cluster of circuits (takes many times as long)",
+    )
     made.add_argument("--out", metavar="FILE", help="also write the plan, to be reviewed, kept and run again")
     made.add_argument(
         "--pictures", metavar="FOLDER", help="also draw what each cluster of circuits can do, as Mermaid text"
@@ -84,7 +92,11 @@ def run(args: argparse.Namespace) -> int:
         link_from_text(args.on, SystemClock())  # only to hear of a wrong name
     boat = load_boat(args.spec)
     warn(faults_of_spec(boat))
-    plan = plan_for(boat.spec, short=args.short, supply=args.on == "twin", only=args.only)
+    if args.short and args.sequences > 1:
+        raise UsageError(Complaint("--sequences is for the full plan", advice="leave out --short, or it"))
+    plan = plan_for(
+        boat.spec, short=args.short, supply=args.on == "twin", only=args.only, sequences=args.sequences
+    )
     if args.out:
         write_text(Path(args.out), plan_text(plan))
     if args.pictures:

@@ -38,10 +38,10 @@ def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
     return made
 
 
-def tours(desk: Desk, model: Oracle) -> list[Tour]:
-    """A tour of each cluster, the longest first."""
+def tours(desk: Desk, model: Oracle, sequences: int = 1) -> list[Tour]:
+    """A tour of each cluster, the longest first, with every sequence of so many letters."""
     machines = (Machine(model, desk.spec, desk.pace, k) for k in range(len(model.clusters)))
-    return sorted((Tour(desk, m) for m in machines if m.moves(0)), key=lambda t: -t.time_ms)
+    return sorted((Tour(desk, m, sequences) for m in machines if m.moves(0)), key=lambda t: -t.time_ms)
 
 
 def _waits_in(job: Job, clusters: set[int]) -> bool:

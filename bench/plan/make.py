@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from typing import NamedTuple
 
 from bench.core.plan import Plan, Step
@@ -34,16 +34,26 @@ class Woven(NamedTuple):
 
 
 def make_plan(
-    spec: Spec, *, short: bool = False, seed: int = 0, supply: bool = False, only: Collection[str] = ()
+    spec: Spec,
+    *,
+    short: bool = False,
+    seed: int = 0,
+    supply: bool = False,
+    only: Collection[str] = (),
+    sequences: int = 1,
 ) -> Plan:
     """The plan for a boat. `supply`: the bench can switch the supply, so waking up is tested. `only`:
-    circuits; what touches none of them is left out (empty: nothing is).
+    circuits; what touches none of them is left out (empty: nothing is). `sequences`: 2 or 3 to do every
+    sequence of so many keys in each cluster, too; a short plan does none.
 
     `short` keeps the whole run within 20 s and says what it leaves out. The same arguments give the
     same plan. Raises InternalError when a script does not come to an end.
     """
     model = Oracle(spec)
-    whole = _weave(spec, model, short=False, seed=seed, supply=supply, left_out=frozenset(), only=only)
+    whole = _weave(
+        spec, model, short=False, seed=seed, supply=supply, left_out=frozenset(), only=only,
+        sequences=1 if short else sequences,
+    )  # fmt: skip
     if not short:
         return _finish(spec, model, whole, seed=seed, supply=supply, only=only)
     left_out: frozenset[str] = frozenset()
@@ -72,11 +82,12 @@ def _weave(
     supply: bool,
     left_out: frozenset[str],
     only: Collection[str],
+    sequences: int = 1,
 ) -> Woven:
     pace = Pace.of(spec)
     sim = Sim(model, spec)
     desk = Desk(spec, sim, pace, short=short, seed=seed)
-    toured = [] if short else tours(desk, model)
+    toured = [] if short else tours(desk, model, sequences)
     wanted = desk.clusters(only) if only else desk.clusters(spec.circuits)
     toured = [t for t in toured if t.machine.cluster in wanted]
     every = jobs(desk, toured, supply=supply)
@@ -135,12 +146,14 @@ def _by_behaviour(tags: Iterable[str]) -> dict[str, list[str]]:
     return out
 
 
-def _words(tags: Iterable[str], toured: Iterable[Tour]) -> list[str]:
+def _words(tags: Iterable[str], toured: Sequence[Tour]) -> list[str]:
     """One line per behaviour, complete enough to recount."""
     found = _by_behaviour(tags)
     done = Counter(tag.partition(": ")[0] for tag in found.pop(TOUR, ()))
     if done:
         found[TOUR] = [t.said(done[t.title]) for t in toured]
+    if said := [text for t in toured if (text := t.said_of_sequences())]:
+        found["sequences"] = said
     return [f"{behaviour}: {'; '.join(rest)}" for behaviour, rest in sorted(found.items())]
 
 

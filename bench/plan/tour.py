@@ -13,6 +13,7 @@ from .earns import earns, effect_of
 from .machine import Machine, Move
 from .pair_walk import PairWalk
 from .postman import closed_tour, walk_to
+from .sequences import done_of, lasting, paths, sequence_walk
 from .weave import Act, Script
 
 MOST_MOVES = 220  # more than that take too long on the bench
@@ -26,10 +27,11 @@ class Tour:
 
     `moves`: what is done, `order`: by number. `left`: moves that would take too long, as a timer is to be
     waited for; `stranded`: those from which there is no way back; `given_up`: those before which a timer
-    always ends. `time_ms`: of the order. `pairs`: of a large machine.
+    always ends. `time_ms`: of the order. `pairs`: of a large machine. `sequences`: all of the length that is
+    asked for, or of two where these are too many, which `then` does after the order.
     """
 
-    def __init__(self, desk: Desk, machine: Machine) -> None:
+    def __init__(self, desk: Desk, machine: Machine, length: int = 1) -> None:
         self._desk, self.machine = desk, machine
         self.left: list[Move] = []
         self.stranded: list[Move] = []
@@ -46,7 +48,14 @@ class Tour:
             tour = closed_tour(edges_of(self.moves), 0)
             self.order, self.stranded = tour.order, [self.moves[n] for n in tour.left_out]
         self._edges = edges_of(self.moves)
-        self.time_ms = float(sum(self.moves[n].cost_ms for n in self.order))
+        self._length, self.sequences = length, list[tuple[int, ...]]()
+        while self.pairs is None and self._length > 1 and not self.sequences:
+            self.sequences = paths(self.moves, lasting(self.moves), self._length)
+            self._length -= not self.sequences
+        self._cut = length > 1 and self._length < length
+        self.then = sequence_walk(self.moves, self.sequences)
+        self._walked: list[int | None] = []  # None: something else
+        self.time_ms = float(sum(self.moves[n].cost_ms for n in (*self.order, *self.then)))
         self._held: dict[str, str] = {}
         self._active: frozenset[str] = frozenset()
 
@@ -91,7 +100,7 @@ class Tour:
                     break
             number = way.popleft()
             move = self.moves[number]
-            if move.letter.kind != "end" and self._ends_within(move.cost_ms + SLACK_MS):
+            if self._must_wait(move):
                 tries[number] += 1
                 if tries[number] >= MOST_TRIES and need[number]:
                     self.given_up.append(move)
@@ -101,7 +110,31 @@ class Tour:
             yield from self._do(move)
             if self._here() == move.head:
                 need -= Counter([number])
+        yield from self._sequences()
         yield from self._home()
+
+    def _sequences(self) -> Script:
+        """Walks on through every sequence; what a timer cut short is begun again."""
+        at, tries = 0, Counter[int]()
+        while at < len(self.then):
+            here, move = self._here(), self.moves[self.then[at]]
+            path = walk_to(self._edges, here, {move.tail}) if here is not None else None
+            if path is None:
+                break
+            move = self.moves[path[0]] if path else move
+            if self._must_wait(move):
+                tries[at] += 1
+                yield from self._wait("")
+                self._walked.append(None)
+                at = at + 1 if tries[at] >= MOST_TRIES else max(at + 1 - self._length, 0)
+                continue
+            yield from self._do(move)
+            self._walked.append(path[0] if path else self.then[at])
+            at += not path
+
+    def _must_wait(self, move: Move) -> bool:
+        """Whether a timer would end meanwhile."""
+        return move.letter.kind != "end" and self._ends_within(move.cost_ms + SLACK_MS)
 
     def _way_on(self, here: int | None, need: Counter[int]) -> list[int]:
         """To the nearest move that is still needed, else to rest; nothing where that is or no way known."""
@@ -174,11 +207,19 @@ class Tour:
         every = len(set(self.moves)) + len(set(self.left))
         return f"{done} of {every} transitions between {len(self.machine.places)} states ({self.title})"
 
+    def said_of_sequences(self) -> str:
+        """How many of the sequences were done, in words; empty where none was asked for."""
+        if not self.sequences:
+            return ""
+        done = done_of(self._walked, self.sequences, self._length)
+        return f"{done} of {len(self.sequences)} of {self._length} keys ({self.title})"
+
     def facts(self, steps: Sequence[Step]) -> Toured:
         """The same as data, with what of the finished `steps` is of this tour."""
         mine = [s for s in steps if any(t.startswith(f"{TOUR} {self.title}: ") for t in s.covers)]
         done = {t for s in mine for t in s.covers if t.startswith(f"{TOUR} ")}
-        fewest = sum(self.moves[n].letter.kind in ("tap", "down") for n in self.order)
+        walk = (*self.order, *self.then)
+        fewest = sum(self.moves[n].letter.kind in ("tap", "down") for n in walk)
         return Toured(
             circuits=self.machine.circuits,
             by="transitions" if self.pairs is None else "pairs",
@@ -196,6 +237,8 @@ class Tour:
             yield f"{self.title}: too many states to go through all; pairs of values before each key instead"
             if self.pairs.is_cut:
                 yield f"{self.title}: some pairs, as there are too many"
+        if self._cut:
+            yield f"{self.title}: sequences as long as asked for, as there are too many"
         for names, why in (
             (self.left, "would each wait for a timer again"),
             (self.stranded, "lead where only waking up leads back from"),

@@ -196,3 +196,11 @@ def test_the_virtual_box_of_an_unknown_boat_is_answered_with_the_nearest(capsys)
         "hardstand: error: there is no virtual box for dunlim - expected demo | dunlin | fulmar"
         " | turnstone | greenshank | dotterel - did you mean dunlin?\n",
     )
+
+
+def test_sequences_and_a_short_plan_do_not_go_together(capsys):
+    status, text = said(capsys, "plan", "demo", "--short", "--sequences", "3")
+    assert (status, text) == (
+        2,
+        "hardstand: error: --sequences is for the full plan - leave out --short, or it\n",
+    )

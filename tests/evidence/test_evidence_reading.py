@@ -5,11 +5,18 @@ from pathlib import Path
 
 import pytest
 
-from bench.evidence import memory, mutations, reading
+from bench.evidence import boat_log, memory, mutations, reading
 from bench.session import open_session
 
 
+@pytest.fixture
+def often(monkeypatch):
+    """A boat whose keys are pressed more often, so that its recording is made sooner."""
+    monkeypatch.setattr(boat_log, "EVERY_S", 45.0)
+
+
 @pytest.mark.slow
+@pytest.mark.usefixtures("often")
 def test_it_compares_every_aim_on_recordings_that_both_sides_read_whole(tmp_path):
     rows, ratios = reading.compare(2_000, tmp_path)
     assert set(ratios) == {*reading.AIMS, "verdicts a second"}
@@ -44,6 +51,7 @@ def test_the_study_of_mutations_holds_on_a_sample():
 
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="the peak is read from Linux's /proc")
+@pytest.mark.usefixtures("often")
 def test_the_study_of_memory_measures_a_process_of_its_own():
     page = memory.study(0.0005)
     assert page.holds

@@ -2,6 +2,7 @@
 in bench.plan: level by level, keyed by what the model tells of outputs and hidden variables."""
 
 from collections import Counter
+from itertools import pairwise
 from pathlib import Path
 
 import networkx as nx
@@ -96,7 +97,7 @@ def reachable(spec, oracle, k):
                 got = cluster.later(got, still)
                 there = (got, still, on, now)
                 found.add((here, name))
-                graph.add_edge(here, cluster.key(*there))
+                graph.add_edge(here, cluster.key(*there), key=name)
                 if cluster.key(*there) not in seen:
                     seen.add(cluster.key(*there))
                     after.append(there)
@@ -107,10 +108,15 @@ def reachable(spec, oracle, k):
 
 
 def done(spec, oracle, plan, k):
-    """(key, letter) of every step of the plan that reaches the cluster."""
+    """(key, letter) of every step of the plan that reaches the cluster, and how often."""
+    return Counter(walked(spec, oracle, plan, k))
+
+
+def walked(spec, oracle, plan, k):
+    """(key, letter) of every step of the plan that reaches the cluster, in order."""
     cluster, (taps, sensors) = Cluster(oracle, k), letters(spec, oracle, k)
     momentary = {f for f in taps if spec.functions[f].kind == "momentary"}
-    states, down, active, seen = [oracle.rest(k)], set(), set(), Counter()
+    states, down, active, seen = [oracle.rest(k)], set(), set(), []
     for step in plan.steps:
         if step.kind == "wait" and step.value == 0:
             continue
@@ -120,7 +126,7 @@ def done(spec, oracle, plan, k):
         letter = step.name if step.kind == "sensor" else function
         counts = step.kind in ("press", "sensor") or (step.kind == "release" and function in momentary)
         if counts and letter in {*taps, *sensors}:
-            seen[cluster.key(states, t, down, active), letter] += 1
+            seen.append((cluster.key(states, t, down, active), letter))
         if step.kind == "sensor" and step.name in sensors:
             (active.add if step.value else active.discard)(step.name)
         if function in momentary and function in taps:
@@ -139,12 +145,7 @@ def test_every_transition_of_every_cluster_is_in_the_plan(name):
     whole = 0
     for k, circuits in enumerate(oracle.clusters):
         wanted, graph, all_of_it = reachable(spec, oracle, k)
-        timed = any(spec.circuits[c].auto_off for c in circuits) or any(
-            f.reset is not None and f.reset.after_s is not None
-            for f in spec.functions.values()
-            if set(f.circuits) & set(circuits)
-        )
-        if not wanted or not all_of_it or timed or said[circuits].by == "pairs":
+        if not wanted or not all_of_it or has_timer(spec, circuits) or said[circuits].by == "pairs":
             continue
         whole += 1
         start = next(iter(graph))
@@ -152,3 +153,50 @@ def test_every_transition_of_every_cluster_is_in_the_plan(name):
         missing = {(key, letter) for key, letter in wanted if key in back} - set(done(spec, oracle, plan, k))
         assert missing == set(), (circuits, len(missing), len(wanted))
     assert whole >= 3
+
+
+def has_timer(spec, circuits):
+    return any(spec.circuits[c].auto_off for c in circuits) or any(
+        f.reset is not None and f.reset.after_s is not None
+        for f in spec.functions.values()
+        if set(f.circuits) & set(circuits)
+    )
+
+
+def paths(graph, length):
+    """Every sequence of so many letters from every state from which there is a way back to rest."""
+    start = next(iter(graph))
+    home = {n for n in graph if n == start or start in nx.descendants(graph, n)}
+    moves = [(a, b, letter) for a, b, letter in graph.edges(keys=True) if a in home and b in home]
+    found = [((a, letter),) for a, b, letter in moves]
+    to = {(a, letter): b for a, b, letter in moves}
+    for _ in range(length - 1):
+        found = [(*p, (a, letter)) for p in found for a, b, letter in moves if to[p[-1]] == a]
+    return set(found), to
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "length"), [("kittiwake", 2), ("kittiwake", 3), ("fulmar", 3)])
+def test_every_sequence_of_keys_is_in_a_plan_made_for_it(name, length):
+    spec = load_spec(DATA / f"{name}.yaml").spec
+    oracle, plan = Oracle(spec), make_plan(spec, sequences=length)
+    by_pairs = {t.circuits for t in plan.toured if t.by == "pairs"}
+    whole, missed_by_tours = 0, 0
+    for k, circuits in enumerate(oracle.clusters):
+        wanted, graph, all_of_it = reachable(spec, oracle, k)
+        if not wanted or not all_of_it or has_timer(spec, circuits) or circuits in by_pairs:
+            continue
+        if letters(spec, oracle, k)[1]:  # what a forced circuit goes back to is not among what is told here
+            continue
+        whole += 1
+        every, to = paths(graph, length)
+        assert every - windows(walked(spec, oracle, plan, k), to, length) == set(), circuits
+        missed_by_tours += len(every - windows(walked(spec, oracle, make_plan(spec), k), to, length))
+    assert whole >= 3
+    assert missed_by_tours > 20  # what the plan is for
+
+
+def windows(steps, to, length):
+    """Sequences of steps each of which begins where the one before must have led."""
+    parts = [steps[i : i + length] for i in range(len(steps) - length + 1)]
+    return {tuple(p) for p in parts if all(to.get(a) == b[0] for a, b in pairwise(p))}

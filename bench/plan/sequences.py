@@ -1,0 +1,60 @@
+"""A walk that does every sequence of two or three letters, for a fault that shows only after another one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from .machine import Move
+from .postman import Edge, closed_tour
+
+MOST = 4_000  # sequences in one cluster; with more of them, shorter ones are done instead
+
+
+def lasting(moves: Sequence[Move]) -> list[int]:
+    """By number, each different move that waits for no timer and lies on a way from rest and back to it."""
+    numbers = {m: n for n, m in reversed(list(enumerate(moves))) if m.letter.kind != "end"}
+    inner = sorted(numbers.values())
+    tour = closed_tour([_edge(moves[n]) for n in inner], 0)
+    left_out = {inner[i] for i in tour.left_out}
+    return [n for n in inner if n not in left_out]
+
+
+def paths(
+    moves: Sequence[Move], inner: Iterable[int], length: int, most: int = MOST
+) -> list[tuple[int, ...]]:
+    """Every `length` of these moves that can follow each other; empty where there are more than `most`."""
+    after: dict[int, list[int]] = {}
+    for n in inner:
+        after.setdefault(moves[n].tail, []).append(n)
+    found: list[tuple[int, ...]] = [(n,) for n in inner]
+    for _ in range(length - 1):
+        found = [(*path, n) for path in found for n in after.get(moves[path[-1]].head, ())]
+        if len(found) > most:
+            return []
+    return found
+
+
+def sequence_walk(moves: Sequence[Move], every: Sequence[tuple[int, ...]]) -> list[int]:
+    """The shortest walk from rest that does each of `every` sequence, all of one length, at least once: the
+    postman's again, where a place is what was done last. Moves by number."""
+    nodes: dict[tuple[int, ...], int] = {}
+    for path in every:
+        for part in (path[:-1], path[1:]):
+            nodes.setdefault(part, len(nodes))
+    start = next((part for part in nodes if moves[part[0]].tail == 0), None)
+    if start is None:
+        return []
+    edges = [Edge(nodes[path[:-1]], nodes[path[1:]], moves[path[-1]].cost_ms) for path in every]
+    tour = closed_tour(edges, nodes[start])
+    return [*start, *(every[i][-1] for i in tour.order)]
+
+
+def done_of(walked: Sequence[int | None], every: Iterable[tuple[int, ...]], length: int) -> int:
+    """How many of them were done without anything else in between (None in what was walked)."""
+    wanted = set(every)
+    windows = (tuple(walked[i : i + length]) for i in range(len(walked) - length + 1))
+    return len(wanted.intersection(w for w in windows if None not in w))
+
+
+def _edge(move: Move) -> Edge:
+    return Edge(move.tail, move.head, move.cost_ms)
