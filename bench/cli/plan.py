@@ -65,6 +65,11 @@ def parser() -> Parser:
         "--sample", metavar="N", type=count, help="with --score: at most N edits of each kind (default: all)"
     )
     made.add_argument(
+        "--tables",
+        metavar="FILE",
+        help="with --score: the virtual box of a boat of your own (default: the one shipped for its name)",
+    )
+    made.add_argument(
         "--processes",
         metavar="N",
         type=count,
@@ -79,11 +84,13 @@ def run(args: argparse.Namespace) -> int:
     """Prints and gives back the exit status."""
     from dataclasses import asdict
 
+    from bench.cli.boats import existing_file
     from bench.cli.loading import faults_of_spec, load_boat, plan_for
     from bench.cli.output import print_json, print_lines
     from bench.cli.scoring import score_lines, score_of
     from bench.report.terminal import width_of
     from bench.run.plan_file import plan_text
+    from bench.twin import load_tables
 
     if args.on != "twin":
         from bench.core.clock import SystemClock
@@ -103,7 +110,10 @@ def run(args: argparse.Namespace) -> int:
         draw(boat.spec, Path(args.pictures))
     if args.sample is not None and not args.score:
         raise UsageError(Complaint("--sample is for --score", advice="add --score, or leave it out"))
-    scored = score_of(boat, plan, args.sample, args.processes) if args.score else None
+    if args.tables is not None and not args.score:
+        raise UsageError(Complaint("--tables is for --score", advice="add --score, or leave it out"))
+    tables = load_tables(existing_file(args.tables, what="virtual box")) if args.tables else None
+    scored = score_of(boat, plan, args.sample, args.processes, tables) if args.score else None
     if args.json:
         more = {"score": scored.document()} if scored is not None else {}
         print_json({"status": 0, **asdict(plan), **figures(plan), **more})

@@ -7,19 +7,26 @@ import random
 from bench.cli.loading import Boat
 from bench.core.plan import Plan
 from bench.lab.api import boat_tables
-from bench.lab.score import Score, score
+from bench.lab.score import Edit, Score, score
 from bench.report.text import hanging, table
 from bench.run.api import Boat as RunBoat
-from bench.twin import Fault
-from bench.twin.edits import single_edits
+from bench.twin import Fault, Tables
+from bench.twin.edits import double_edits, single_edits
 
 MOST_SHOWN = 12
+PAIRS = 100  # of two edits at once
 
 
-def score_of(boat: Boat, plan: Plan, sample: int | None, processes: int) -> Score:
-    """Runs the edits of the virtual box of the boat's name. Raises: UsageError when there is none."""
-    tables = boat_tables(boat.spec.boat.name)
-    edits = sampled(list(single_edits(tables)), sample)
+def score_of(
+    boat: Boat, plan: Plan, sample: int | None, processes: int, tables: Tables | None = None
+) -> Score:
+    """Runs the edits of these tables, or of the virtual box of the boat's name. Raises: UsageError when
+    there is none."""
+    tables = tables or boat_tables(boat.spec.boat.name)
+    edits: list[Edit] = [
+        *sampled(list(single_edits(tables)), sample),
+        *double_edits(tables, PAIRS if sample is None else min(sample, PAIRS)),
+    ]
     return score(RunBoat(boat.spec, boat.definitions), tables, plan, edits, processes=processes)
 
 

@@ -9,14 +9,15 @@ from bench.core.clock import SystemClock
 from bench.core.plan import Plan
 from bench.evidence.page import Page, Table
 from bench.lab.api import boat_tables, load_boat
-from bench.lab.score import Score, score
+from bench.lab.score import Edit, Score, score
 from bench.lab.walk import make_walk
 from bench.plan import make_plan
 from bench.plan.once import each_key_once
-from bench.twin.edits import single_edits
+from bench.twin.edits import double_edits, single_edits
 
 SAMPLED = {"dunlin": 12, "fulmar": 12, "turnstone": 3, "greenshank": 3, "dotterel": 3}  # of each kind
 OF_OTHERS = 6  # edits of each kind for the plans compared with
+TWO_AT_ONCE = 300
 IN_DOUBT = ("lamp_missing",)  # a lamp reported as not available is a doubt by agreement (docs/verdict.md)
 
 
@@ -25,7 +26,8 @@ def scored(boat: str, plan: Plan | None, most: int | None) -> tuple[Plan, Score,
     loaded = load_boat(boat)
     plan = plan or make_plan(loaded.spec, supply=True)
     tables = boat_tables(loaded.spec.boat.name)
-    edits = sampled(list(single_edits(tables)), most)
+    pairs = double_edits(tables, TWO_AT_ONCE if most is None else 2 * most)
+    edits: list[Edit] = [*sampled(list(single_edits(tables)), most), *pairs]
     clock = SystemClock()
     began_ns = clock.now_ns()
     found = score(loaded, tables, plan, edits, processes=os.cpu_count() or 1)
@@ -70,6 +72,7 @@ def study(sample: float = 1.0) -> Page:
         "discrepancy and judged as a box on the bench would be. Look alike: wires of two loads exchanged "
         "that may draw the same, which the plan names beforehand. In doubt: a lamp reported as not "
         "available. Kind by kind, since many edits are keys exchanged, which any plan finds. "
+        "Besides a sample of pairs of edits of two kinds at once, of which one might hide the other. "
     )
     whole = "All edits of the demo boat; of the other boats 12, or 3, of each kind."
     about += whole if sample == 1.0 else f"A sample: {most} edits of each kind of the demo boat."

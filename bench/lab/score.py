@@ -13,6 +13,7 @@ from bench.core.plan import Plan
 from bench.core.verdict import FAIL, INCONCLUSIVE, PASS
 from bench.run.api import Boat, Wishes
 from bench.twin import Fault, Tables
+from bench.twin.edits import Together
 
 from .api import run_virtual
 
@@ -20,12 +21,15 @@ WIRES = ("swapped_outputs", "swapped_alike")
 CHUNK = 8  # edits handed to a process at a time
 
 
+Edit = Fault | Together
+
+
 class Scored(NamedTuple):
     """What came of one edit: `found` (a discrepancy), `doubted` (inconclusive, for `why`), `missed` (a pass),
     `alike` (a pass, where two loads draw the same and only their wires were exchanged) or `broken` (the run
     did not work, for `why`)."""
 
-    fault: Fault
+    fault: Edit
     outcome: str
     why: str = ""
 
@@ -71,7 +75,7 @@ _WORK: dict[str, object] = {}
 
 
 def score(
-    boat: Boat, tables: Tables, plan: Plan, edits: Iterable[Fault], *, processes: int, seed: int = 1
+    boat: Boat, tables: Tables, plan: Plan, edits: Iterable[Edit], *, processes: int, seed: int = 1
 ) -> Score:
     """Runs the plan against the virtual box with each edit in its tables, to the first discrepancy."""
     out = Score()
@@ -92,7 +96,7 @@ def _circuits(boat: Boat, tables: Tables) -> dict[str, str]:
 
 
 def _run(
-    boat: Boat, tables: Tables, plan: Plan, edits: Sequence[Fault], processes: int, seed: int
+    boat: Boat, tables: Tables, plan: Plan, edits: Sequence[Edit], processes: int, seed: int
 ) -> Iterator[Scored]:
     work: Mapping[str, object] = {"boat": boat, "tables": tables, "plan": plan, "seed": seed}
     _WORK.update(work)
@@ -103,16 +107,17 @@ def _run(
         yield from pool.imap(_one, edits, CHUNK)
 
 
-def _one(fault: Fault) -> Scored:
+def _one(fault: Edit) -> Scored:
     boat, tables, plan, seed = (_WORK[k] for k in ("boat", "tables", "plan", "seed"))
     assert isinstance(boat, Boat)
     assert isinstance(tables, Tables)
     assert isinstance(plan, Plan)
     assert isinstance(seed, int)
     boat.definitions.forget()
+    faults = fault.faults if isinstance(fault, Together) else (fault,)
     try:
         wishes = Wishes(plan=plan, until_first=True)
-        verdict = run_virtual(boat=boat, tables=tables, faults=(fault,), seed=seed, wishes=wishes).verdict
+        verdict = run_virtual(boat=boat, tables=tables, faults=faults, seed=seed, wishes=wishes).verdict
     except HardstandError as e:
         return Scored(fault, "broken", str(e))
     outcome = {FAIL: "found", PASS: "missed", INCONCLUSIVE: "doubted"}[verdict.outcome]

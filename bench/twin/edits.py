@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import combinations, permutations
 
+from bench.core.errors import UsageError
+
 from .faults import Fault
+from .quirks import Quirks
 from .tables import KeyRow, OperationRow, Tables
 
 
@@ -20,6 +25,44 @@ def single_edits(tables: Tables) -> Iterator[Fault]:
     yield from _lamps(tables, names)
     for a, b in combinations([names.channel(c.number) for c in tables.channels], 2):
         yield Fault("swapped_outputs", f"{a}/{b}")
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """Two edits at once, of which one might hide the other."""
+
+    faults: tuple[Fault, Fault]
+    kind: str = "two edits"
+
+    @property
+    def argument(self) -> str:
+        """Both of them."""
+        return " and ".join(f"{f.kind} {f.argument}" for f in self.faults)
+
+
+def double_edits(tables: Tables, number: int, seed: int = 1) -> Iterator[Together]:
+    """So many different pairs of single edits of two kinds, each kind as likely as any other; both must fit
+    the tables, one after the other."""
+    by_kind: dict[str, list[Fault]] = {}
+    for edit in single_edits(tables):
+        by_kind.setdefault(edit.kind, []).append(edit)
+    chance, had = random.Random(f"two edits {seed}"), set[tuple[Fault, Fault]]()
+    for _ in range(20 * number if len(by_kind) > 1 else 0):
+        if len(had) == number:
+            return
+        one, other = (chance.choice(by_kind[kind]) for kind in chance.sample(sorted(by_kind), 2))
+        if (one, other) not in had and _fit(tables, one, other):
+            had.add((one, other))
+            yield Together((one, other))
+
+
+def _fit(tables: Tables, *faults: Fault) -> bool:
+    try:
+        for fault in faults:
+            tables = fault.apply(tables, Quirks())
+    except UsageError:
+        return False
+    return True
 
 
 class _Names:

@@ -9,6 +9,7 @@ from bench.lab.api import boat_tables, load_boat
 from bench.lab.score import Score, Scored, score
 from bench.plan import make_plan
 from bench.twin import Fault
+from bench.twin.edits import Together, double_edits
 
 pytestmark = pytest.mark.slow
 
@@ -62,3 +63,28 @@ def test_people_are_told_the_worst_kind_first(capsys):
     out = capsys.readouterr().out
     assert out.startswith("worst kind: lamp_missing, 0% found; of all ")
     assert "kind of edit" in out and "look alike" in out
+
+
+def test_two_edits_at_once_do_not_hide_each_other():
+    boat, tables = load_boat("demo"), boat_tables("Kittiwake")
+    edits = list(double_edits(tables, 8))
+    assert len({e.argument for e in edits}) == 8
+    assert all(e.faults[0].kind != e.faults[1].kind for e in edits)
+    found = score(boat, tables, make_plan(boat.spec, supply=True), edits, processes=2)
+    assert dict(found.counts["two edits"]) == {"found": 8}
+
+
+def test_of_two_edits_that_undo_each_other_nothing_is_found():
+    boat, tables = load_boat("demo"), boat_tables("Kittiwake")
+    back = Fault("steps_swapped", "panel helm 1/1/2")
+    found = score(boat, tables, make_plan(boat.spec), [Together((back, back))], processes=1)
+    assert [s.outcome for s in found.unfound] == ["missed"]
+    assert found.unfound[0].fault.argument.startswith("steps_swapped panel helm 1/1/2 and ")
+
+
+def test_tables_of_a_boat_of_ones_own_are_scored(tmp_path, capsys):
+    own = tmp_path / "box.toml"
+    assert main(["plan", "demo", "--score", "--tables", str(own)]) == 2
+    assert "box.toml" in capsys.readouterr().err
+    assert main(["plan", "demo", "--tables", str(own)]) == 2
+    assert "--tables is for --score" in capsys.readouterr().err
