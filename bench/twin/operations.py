@@ -293,7 +293,9 @@ class Operations:
         for hold in self.dims.values():
             for c in sorted(hold.live):
                 dim = ch.rows[c].dim
-                if dim is None or ch.stored[c] <= 0.0:
+                if dim is None:  # it only waits for a short release
+                    continue
+                if ch.stored[c] <= 0.0:
                     hold.live.discard(c)
                     hold.ramps.pop(c, None)
                     continue
@@ -323,7 +325,7 @@ class Operations:
         frozen: set[int] = set()
         for number, hold in list(self.dims.items()):
             if hold.key[0] == node:
-                frozen |= hold.live
+                frozen |= {c for c in hold.live if self.channels.rows[c].dim}
                 for c in hold.ramps:
                     self._remember(c, hold, now_ns)
                 del self.dims[number]
