@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from bench.spec.model import Function, Spec
 
@@ -40,9 +40,29 @@ class Desk:
         """The clusters of these circuits."""
         return frozenset(self.sim.cluster_of[c] for c in circuits)
 
+    def with_help(self, clusters: frozenset[int]) -> frozenset[int]:
+        """With those that are reached by shared keys, where circuits of these have no keys of their own."""
+        return clusters.union(
+            *(
+                self.clusters(f.circuits)
+                for c, k in self.sim.cluster_of.items()
+                if k in clusters and not self.has_own_key(c)
+                for f in self.functions("on", "off")
+                if c in f.circuits
+            )
+        )
+
+    def has_own_key(self, circuit: str) -> bool:
+        """Whether `switch` can do without functions that other clusters share."""
+        return any(circuit in f.circuits for f in self.functions("toggle", "cycle", "group"))
+
     def is_on(self, circuit: str) -> bool:
         """Whether the output is certainly on now."""
         return self.sim.on(circuit) is True
+
+    def stands(self, scene: Function) -> bool:
+        """Whether each circuit of a scene is surely at its level."""
+        return all(self.sim.level(c) == (level, level) for c, level in scene.presets.items())
 
     def pick(self, function: str, effect: str) -> str:
         """The control of the function that was used least for this effect; notes its use."""
@@ -58,16 +78,30 @@ class Desk:
 
     # -- moves
 
-    def tap(self, function: str, effect: str, about: str, *covers: str, dwell: float | None = None) -> Script:
+    def tap(
+        self, function: str, effect: str, about: str, *covers: str, dwell: float | None = None,
+        holds: Callable[[], bool] | None = None,
+    ) -> Script:  # fmt: skip
         """A short press of one of the function's controls, then long enough to see what it did."""
         control = self.pick(function, effect)
-        yield from self.tap_control(control, about, *covers, dwell=dwell)
+        yield from self.tap_control(control, about, *covers, dwell=dwell, holds=holds)
 
-    def tap_control(self, control: str, about: str, *covers: str, dwell: float | None = None) -> Script:
+    def tap_control(
+        self, control: str, about: str, *covers: str, dwell: float | None = None,
+        holds: Callable[[], bool] | None = None,
+    ) -> Script:  # fmt: skip
         """The same for one control by name."""
         tap = self.pace.tap
-        yield Act("press", control, 1, tap, about, covers)
-        yield Act("release", control, 0, (dwell or self.pace.dwell) - tap, urgent=1)
+        yield Act("press", control, 1, tap, about, covers, holds=holds)
+        urgent = 3 if self._dims(control) else 1  # late, it would be no short press
+        yield Act("release", control, 0, (dwell or self.pace.dwell) - tap, urgent=urgent)
+
+    def _dims(self, control: str) -> bool:
+        if control not in self.spec.controls:
+            return False
+        f = self.spec.functions[self.spec.controls[control].function]
+        dims = any(self.spec.circuits[c].dim is not None for c in f.circuits)
+        return dims and (f.kind == "toggle" or f.dim_together)
 
     def hold(self, function: str, effect: str, ms: float, about: str, *covers: str) -> Script:
         """A press of `ms`."""

@@ -11,9 +11,11 @@ from .machine import Letter
 On = Mapping[str, bool]
 
 
-def earns(spec: Spec, letter: Letter, before: On, after: On, active: frozenset[str]) -> tuple[str, ...]:
+def earns(
+    spec: Spec, letter: Letter, before: On, after: On, active: frozenset[str], *, stood: bool = False
+) -> tuple[str, ...]:
     """Tags of a letter that led from `before` to `after`, which say of each circuit whether it was on.
-    `active`: sensors, as the letter left them."""
+    `active`: sensors, as the letter left them. `stood`: each circuit of a scene was at its level before."""
     found: list[str] = []
     function = spec.functions.get(letter.name) if letter.kind in ("tap", "down", "up") else None
     if letter.kind == "end":
@@ -22,14 +24,14 @@ def earns(spec: Spec, letter: Letter, before: On, after: On, active: frozenset[s
     elif letter.kind == "sensor":
         found += _forces(spec, letter.name, before, active)
     elif function is not None:
-        found += _own(function, before, after)
+        found += _own(function, before, after, stood=stood)
         found += [
             f"force {f.circuit} press meanwhile"
             for f in spec.forces
             if f.sensor in active and f.circuit in function.circuits
         ]
     for rule in spec.inhibits:
-        found += _inhibit(rule, function, before, after)
+        found += _inhibit(rule, None if letter.kind == "up" else function, before, after)
     for follow in spec.follows:
         for s in follow.sources:
             if before.get(s, False) != after.get(s, False):
@@ -49,13 +51,17 @@ def effect_of(function: Function, before: On, after: On) -> str:
     return "off" if any(before[c] and not after[c] for c in own) else "same"
 
 
-def _own(function: Function, before: On, after: On) -> Iterator[str]:
+def _own(function: Function, before: On, after: On, *, stood: bool) -> Iterator[str]:
     effect, kind, name = effect_of(function, before, after), function.kind, function.name
     lit = [m for m in function.members if before[m]]
     if kind == "momentary":
         yield f"momentary {name}"
     elif kind == "scene":
-        yield f"scene {name} {'applied' if effect == 'on' else 'again'}"
+        undone = any(before[c] and not after[c] for c, level in function.presets.items() if level > 0)
+        if undone or stood:
+            yield f"scene {name} again"
+        elif effect != "same":
+            yield f"scene {name} applied"
     elif kind in ("on", "off"):
         yield f"{kind} {name}"
     elif effect != "same":
@@ -83,7 +89,7 @@ def _inhibit(rule: Inhibit, function: Function | None, before: On, after: On) ->
     if target not in before:
         return
     for s in rule.sources:
-        pressed = function is not None and target in function.circuits
+        pressed = function is not None and function.kind != "off" and target in function.circuits
         if pressed and before[s] and after[s] and not before[target] and not after[target]:
             yield f"inhibit {target} by {s} refused"
         if not before[s] and after[s] and before[target] and not after[target]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from functools import partial
 
 from bench.oracle import Oracle
@@ -35,7 +36,11 @@ def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
     by_message = any(b.wake.by == "message" for b in desk.spec.boxes.values())
     if (supply or by_message) and not desk.short:
         made.append(Job("wake", everything, partial(wake, desk, supply=supply), WAKE))
-    return made
+    return [j if j.title.startswith("tour ") else _with_help(desk, j) for j in made]
+
+
+def _with_help(desk: Desk, job: Job) -> Job:
+    return replace(job, clusters=desk.with_help(job.clusters), tests=job.tests or job.clusters)
 
 
 def tours(desk: Desk, model: Oracle, sequences: int = 1) -> list[Tour]:

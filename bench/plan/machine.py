@@ -105,10 +105,6 @@ class Machine:
                     found.append(Move(place, letter, head, after[2]))
         return found
 
-    def found_moves(self) -> list[Move]:
-        """Those asked for so far."""
-        return [move for moves in self._moves.values() for move in moves]
-
     def every_move(self, most: int) -> list[Move] | None:
         """Those of all reachable places; None when there are more than `most`."""
         found: list[Move] = []

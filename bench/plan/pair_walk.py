@@ -3,16 +3,16 @@ with each pair of values before it."""
 
 from __future__ import annotations
 
+import heapq
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations
 
-from .choice import edges_of
 from .machine import Letter, Machine, Move
-from .postman import walk_to
 
 MOST_MS = 85_000
 LOOK = 300  # places looked at for one more pair
+LOOK_HOME = 2000  # and for the way to rest
 
 Pair = tuple[Letter, int, int]
 News = Callable[[Move], int]
@@ -54,8 +54,8 @@ class PairWalk:
         path = self._near(self._here, news)
         if path or self._here == 0:
             return path
-        path = self._near(0, news)
-        return [*self._home(), *path] if path else []
+        path, home = self._near(0, news), self._home()
+        return [*home, *path] if path and home else []
 
     def _near(self, start: int, news: News) -> list[Move]:
         """The shortest way, and of several letters the one with most."""
@@ -74,9 +74,22 @@ class PairWalk:
         return []
 
     def _home(self) -> list[Move]:
-        moves = [m for m in self._machine.found_moves() if m.letter.kind != "end"]
-        path = walk_to(edges_of(moves), self._here, {0})
-        return [moves[n] for n in path or ()]
+        """A way to rest, by places where less and less is on, held or active; nothing where none is near."""
+        way: dict[int, list[Move]] = {self._here: []}
+        queue = [(0, self._here)]
+        while queue and len(way) <= LOOK_HOME:
+            _, place = heapq.heappop(queue)
+            if place == 0:
+                return way[place]
+            for move in self._machine.moves(place):
+                if move.letter.kind != "end" and move.head not in way:
+                    way[move.head] = [*way[place], move]
+                    heapq.heappush(queue, (self._load(move.head), move.head))
+        return []
+
+    def _load(self, place: int) -> int:
+        at = self._machine.places[place]
+        return len(at.held) + len(at.active) + sum(self._machine.on(place).values())
 
     def _new_tags(self, move: Move) -> int:
         return sum(tag not in self._earned for tag in self._tags(move))

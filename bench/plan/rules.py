@@ -96,7 +96,10 @@ def scene(desk: Desk, f: Function) -> Script:
     yield from desk.together(dark, on=True, about=f"on before {f.name}")
     while True:
         yield from desk.tap(f.name, "on", f"scene {f.name}", f"scene {f.name} applied")
-        yield from desk.tap(f.name, "off", f"scene {f.name} again", f"scene {f.name} again ({f.again})")
+        yield from desk.tap(
+            f.name, "off", f"scene {f.name} again", f"scene {f.name} again ({f.again})",
+            holds=lambda: desk.stands(f),
+        )  # fmt: skip
         yield from desk.all_off(f.circuits)
         if desk.short or not desk.lacking(f.name, "on", "off"):
             break
@@ -107,7 +110,8 @@ def scene(desk: Desk, f: Function) -> Script:
         if member in desk.toggle_of:
             yield from desk.switch(member, on=level <= 0, about=f"{member} changed by its own key")
             text = f"scene {f.name} after {member} was changed"
-            yield from desk.tap(f.name, "on", text, f"scene {f.name} after {member} changed")
+            covers = f"scene {f.name} after {member} changed"
+            yield from desk.tap(f.name, "on", text, covers, holds=lambda: not desk.stands(f))
     yield from desk.all_off(f.circuits)
 
 
@@ -131,7 +135,10 @@ def only_on(desk: Desk, f: Function) -> Script:
     yield from desk.all_off(f.members)
     for _ in desk.keys[f.name]:
         yield from desk.tap(f.name, "on", f"{f.name}: on", f"on {f.name}")
-        yield from desk.tap(f.name, "again", f"{f.name} with all on", f"on {f.name} with all on")
+        covers = f"on {f.name} with all on"
+        yield from desk.tap(
+            f.name, "again", f"{f.name} with all on", covers, holds=lambda: all(map(desk.is_on, f.members))
+        )
         yield from desk.all_off(f.members)
 
 

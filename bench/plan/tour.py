@@ -27,8 +27,9 @@ class Tour:
 
     `moves`: what is done, `order`: by number. `left`: moves that would take too long, as a timer is to be
     waited for; `stranded`: those from which there is no way back; `given_up`: those before which a timer
-    always ends. `time_ms`: of the order. `pairs`: of a large machine. `sequences`: all of the length that is
-    asked for, or of two where these are too many, which `then` does after the order.
+    always ends; `lost`: those it found no way to. `time_ms`: of the order. `pairs`: of a large machine.
+    `sequences`: all of the length that is asked for, or of two where these are too many, which `then` does
+    after the order.
     """
 
     def __init__(self, desk: Desk, machine: Machine, length: int = 1) -> None:
@@ -36,6 +37,7 @@ class Tour:
         self.left: list[Move] = []
         self.stranded: list[Move] = []
         self.given_up: list[Move] = []
+        self.lost: list[Move] = []
         self.pairs: PairWalk | None = None
         found = machine.every_move(MOST_MOVES)
         if found is None:
@@ -97,6 +99,7 @@ class Tour:
             if not way or self.moves[way[0]].tail != here:
                 way = deque(self._way_on(here, need))
                 if not way:
+                    self.lost = [self.moves[n] for n in need]
                     break
             number = way.popleft()
             move = self.moves[number]
@@ -154,7 +157,7 @@ class Tour:
         for sensor in sorted(self._active):
             yield Act("sensor", sensor, 0, self._desk.pace.dwell, f"{sensor} at rest")
         self._active = frozenset()
-        yield from self._desk.all_off(self.machine.circuits)
+        yield from self._desk.all_off([c for c in self.machine.circuits if self._desk.has_own_key(c)])
 
     def _here(self) -> int | None:
         states = self._desk.sim.states(self.machine.cluster)
@@ -173,18 +176,24 @@ class Tour:
     def _do(self, move: Move) -> Script:
         desk, (kind, name) = self._desk, move.letter
         about, covers = self._about(move), self._covers(move)
+        held, active = frozenset(self._held), self._active
+
+        def holds() -> bool:
+            return self.machine.at(desk.sim.states(self.machine.cluster), held, active) == move.tail
+
         if kind == "end":
             yield from self._wait(about, *covers)
         elif kind == "sensor":
             self._active ^= {name}
-            yield Act("sensor", name, int(name in self._active), desk.pace.dwell, about, covers)
+            yield Act(kind, name, int(name in self._active), desk.pace.dwell, about, covers, holds=holds)
         elif kind == "tap":
-            yield from desk.tap(name, self._effect(move), about, *covers)
+            yield from desk.tap(name, self._effect(move), about, *covers, holds=holds)
         elif kind == "down":
             control = self._held[name] = desk.pick(name, self._effect(move))
-            yield Act("press", control, 1, desk.stroke_ms, about, covers)
+            yield Act("press", control, 1, desk.stroke_ms, about, covers, holds=holds)
         else:
-            yield Act("release", self._held.pop(name), 0, desk.pace.dwell, about, covers, urgent=2)
+            control = self._held.pop(name)
+            yield Act("release", control, 0, desk.pace.dwell, about, covers, urgent=2, holds=holds)
 
     def _about(self, move: Move) -> str:
         before, after = (_words(self.machine.on(p)) for p in (move.tail, move.head))
@@ -194,7 +203,13 @@ class Tour:
 
     def _shows(self, move: Move) -> tuple[str, ...]:
         on, active = self.machine.on, self.machine.places[move.head].active
-        return earns(self._desk.spec, move.letter, on(move.tail), on(move.head), active)
+        stood = move.letter.kind == "tap" and self._stood(move)
+        return earns(self._desk.spec, move.letter, on(move.tail), on(move.head), active, stood=stood)
+
+    def _stood(self, move: Move) -> bool:
+        presets = self._desk.spec.functions[move.letter.name].presets
+        levels = dict(zip(self.machine.circuits, self.machine.outputs[move.tail], strict=True))
+        return bool(presets) and all(levels[c] == (level, level) for c, level in presets.items())
 
     def _covers(self, move: Move) -> tuple[str, ...]:
         return (*self._shows(move), f"{TOUR} {self.title}: {' '.join(move.letter)} in {move.tail}")
@@ -243,6 +258,7 @@ class Tour:
             (self.left, "would each wait for a timer again"),
             (self.stranded, "lead where only waking up leads back from"),
             (self.given_up, "come after timers that are too short"),
+            (self.lost, "were not come to"),
         ):
             if names:
                 yield f"{self.title}: {len(set(names))} transitions that {why}"

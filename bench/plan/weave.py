@@ -21,7 +21,8 @@ class Act:
     """One thing a script wants next; it is resumed `then_ms` after it happened.
 
     `kind` as in core.plan.Step; a wait of value 1 is the box `name` waking up by itself. `urgent`
-    acts (releases) go before others, the most urgent first.
+    acts (releases) go before others, the most urgent first. `holds`: asked when it is done, as it may have
+    had to wait; where it does not hold, nothing is covered.
     """
 
     kind: str
@@ -31,6 +32,7 @@ class Act:
     about: str = ""
     covers: tuple[str, ...] = ()
     urgent: int = 0
+    holds: Callable[[], bool] | None = None
 
 
 Script = Generator[Act, None, None]
@@ -157,6 +159,7 @@ class Weave:
         heapq.heappush(self._resume, (slot_ms + act.then_ms, running.order, running))
 
     def _do(self, act: Act, t_ms: float) -> None:
+        covers = act.covers if act.holds is None or act.holds() else ()
         self.sim.enact(act.kind, act.name, act.value)
         if act.kind != "wait" or act.about:
-            self.steps.append(Step(t_ms, act.kind, act.name, act.value, act.about, act.covers))
+            self.steps.append(Step(t_ms, act.kind, act.name, act.value, act.about, covers))
