@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from functools import partial
 
 from bench.core.plan import Step
@@ -18,7 +18,7 @@ def recount(spec: Spec, sim: Sim, steps: Sequence[Step], pace: Pace, end_ms: flo
     """Tags earned by each step: `control C on`, `control C off`, `current X at L %`.
 
     A current counts when its level stood still for `pace.steady` ms; it is credited to the step
-    after which the level began.
+    after which the level began. A level that is only known within limits may move while a key is held.
     """
     earned: list[list[str]] = [[] for _ in steps]
     plateau = {c: (levels, 0.0, 0) for c, levels in sim.levels().items()}
@@ -26,7 +26,8 @@ def recount(spec: Spec, sim: Sim, steps: Sequence[Step], pace: Pace, end_ms: flo
 
     def look(index: int) -> None:
         now = sim.levels()
-        _credit(plateau, now, sim.now_ms, pace, earned, index)
+        moving = {c for name in pressed for c in spec.functions[spec.controls[name].function].circuits}
+        _credit(plateau, now, moving, sim.now_ms, pace, earned, index)
         for control, (began, before) in pressed.items():
             _effects(spec, control, before, now, earned[began])
 
@@ -71,6 +72,7 @@ def _released(spec: Spec, control: str, before: Levels, after: Levels, tags: lis
 def _credit(
     plateau: dict[str, tuple[tuple[float, float], float, int]],
     now: Levels,
+    moving: Collection[str],
     t_ms: float,
     pace: Pace,
     earned: list[list[str]],
@@ -78,7 +80,7 @@ def _credit(
 ) -> None:
     for circuit, level in now.items():
         held, since_ms, began = plateau[circuit]
-        if level != held:
+        if level != held or (circuit in moving and level[0] != level[1]):
             plateau[circuit] = (level, t_ms, index)
         elif level[0] > 0 and t_ms - since_ms >= pace.steady and began >= 0:
             text = f"{level[0]:g} %" if level[0] == level[1] else "a dimmed level"

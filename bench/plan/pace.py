@@ -12,7 +12,7 @@ PROOF_MS = (
 STEADY_MS = 250.0  # and settle_ms by this for its current: two cycles of 100 ms and the link's jitter
 TAP_MS = 120.0
 APART_MS = 60.0
-GUARD_MS = 100.0  # no stimulus this near to a timer's end or the beginning of a ramp
+GUARD_MS = 100.0  # no stimulus this near to a timer's end or the beginning of a ramp, or resolves_ms
 SIGNAL_MS = 600.0  # the longest a horn sounds: a test stroke, not the signal of COLREG Rule 32 (one second)
 CURRENT_CYCLE_MS = 100.0  # where the spec gives no cycle for currents
 
@@ -48,5 +48,5 @@ class Pace:
             dwell=max(respond + PROOF_MS, settle + STEADY_MS, settle + 2 * cycle + 50.0),
             steady=settle + 2 * cycle,
             respond=respond,
-            guard=GUARD_MS,
+            guard=max(GUARD_MS, *(b.resolves_ms + b.shortest_press_ms for b in boxes)),
         )

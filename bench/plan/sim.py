@@ -32,6 +32,7 @@ class Sim:
         self._states: list[list[State]] = [[] for _ in model.clusters]
         self._courses: list[list[tuple[Course, ...]] | None] = [None for _ in model.clusters]
         self._due_ns: list[float] = [inf for _ in model.clusters]  # when one of its states must move on
+        self._ended_ns: list[float] = [-inf for _ in model.clusters]
         for k in range(len(model.clusters)):
             self._set(k, [model.rest(k)])
 
@@ -72,6 +73,10 @@ class Sim:
         dues = (self._model.next_due(k, s) for k in clusters for s in self._states[k])
         return [(lo / MS, hi / MS) for lo, hi in (d for d in dues if d is not None)]
 
+    def ended_ms(self, cluster: int) -> float:
+        """The latest instant at which something that has happened by itself in this cluster may have."""
+        return self._ended_ns[cluster] / MS
+
     # -- moving
 
     def advance(self, t_ms: float) -> None:
@@ -80,6 +85,7 @@ class Sim:
         t_ns = self._ns(self._now_ms)
         for k, due_ns in enumerate(self._due_ns):
             if due_ns <= t_ns:
+                self._ended_ns[k] = due_ns
                 self._set(k, self._fire(k, t_ns))
 
     def enact(self, kind: str, name: str, value: int) -> None:

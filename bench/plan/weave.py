@@ -148,6 +148,8 @@ class Weave:
         span_ms = self.pace.tap + 2 * (self.pace.apart + WOBBLE_MS)
         guard_ms = self.pace.guard
         dues = self.sim.due_ms(running.job.clusters)
+        if any(slot_ms < self.sim.ended_ms(k) + guard_ms for k in running.job.clusters):
+            return False
         return not any(lo - guard_ms < slot_ms + span_ms and slot_ms < hi + guard_ms for lo, hi in dues)
 
     def _emit(self, running: _Running, slot_ms: float) -> None:
