@@ -9,6 +9,8 @@ from bench.spec.model import Follow, Force, Function, Inhibit
 from .desk import Desk
 from .weave import Act, Script
 
+SOON_MS = 5_000.0  # it takes as long to switch off everything that has a timer
+
 
 def force(desk: Desk, rule: Force) -> Script:
     """The sensor alone, a press meanwhile, the sensor over a circuit that is on, and under an inhibit."""
@@ -179,7 +181,17 @@ def wake(desk: Desk, *, supply: bool, off_s: float = 1.5) -> Script:
         if supply and box.wake.by == "supply":
             yield Act("wait", box.name, 1, 0.0, f"{box.name} is awake", (f"wake {box.name}",))
     yield Act("wait", "", 0, desk.pace.dwell, "outputs after waking up")
+    yield from _let_end(desk, max(b.wake.within_s * 1000 for b in boxes))
+    yield from desk.all_off(c.name for c in desk.spec.circuits.values() if c.auto_off is not None)
     yield from desk.all_off(desk.spec.circuits)
+
+
+def _let_end(desk: Desk, early_ms: float) -> Script:
+    """Timers that began as the boxes woke, up to `early_ms` ago, and would end meanwhile."""
+    sim = desk.sim
+    for lo, hi in sorted(sim.due_ms(set(sim.cluster_of.values()))):
+        if sim.now_ms < hi and lo - early_ms < sim.now_ms + SOON_MS:
+            yield Act("wait", "", 0, hi - sim.now_ms + desk.pace.respond + desk.pace.guard)
 
 
 def _some_on(desk: Desk) -> Script:
