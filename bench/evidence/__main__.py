@@ -13,6 +13,7 @@ STUDIES = {
     "healthy": "healthy virtual boxes with noise and jitter pass, whatever the seed",
     "faults": "every seeded fault ends in its expected verdict",
     "scoreboard": "the plan finds every single edit of a configuration that a report can show",
+    "planning": "plans of random boats do what they say, and healthy boxes pass them",
     "walks": "a healthy box never fails, however it is used, heard or begun to be judged",
     "corpus": "noisy healthy traces raise no alarm, the same with one fault each do",
     "stretches": "long recordings judged by stretches come out as frame by frame, to the letter",

@@ -108,7 +108,7 @@ class Claims:
         mine = (n, self._partner.get(n, n))
         near = [s for m, s in enumerate(self._steps) if m not in mine and since <= s.at_ms <= until]
         touched = frozenset[str]().union(*(self._reach.of(s) for s in near if s.kind != "wait"))
-        return [c for c in self._spec.circuits if c not in touched]
+        return [c for c, x in self._spec.circuits.items() if c not in touched and x.auto_off is None]
 
     # -- one kind of claim each
     def control(self, n: int, words: list[str]) -> bool:
@@ -247,7 +247,8 @@ class Claims:
         target, source, what = words[0], words[2], words[3]
         if what == "refused":
             f = self._function(n)
-            levels = self._played.levels(target, *self._span(n))
+            at_ms = self._steps[n].at_ms
+            levels = self._played.levels(target, at_ms - 1.0, at_ms + self._respond)
             refused = max(levels) <= 0 < self._before(n, source) and self._steps[n].kind == "press"
             return refused and f is not None and target in f.circuits and f.kind != "off"
         return self._just_before(n, source) <= 0 < self._soon(n, source) and self._just_before(

@@ -106,9 +106,9 @@ def study(sample: float = 1.0) -> Page:
     about = (
         f"Boats drawn at random, of {LEAST} to {MOST} channels, each dealt from a deck of shapes: single "
         "keys, timers, dimmers, momentary keys, groups, groups that dim, cycles by outputs and by count, "
-        "forces by sensors, inhibits, follows, chains of these; over them scenes, keys that switch only on or "
-        "only off, electronic fuses, lamps, lighting and wake-up. One abstract boat is drawn, and spec and "
-        "tables of the virtual box are written from it apart. Each plan is checked from its file: every claim "
+        "forces by sensors, inhibits, follows, chains of these; over them scenes, keys that switch only on "
+        "or only off, electronic fuses, lamps, lighting and wake-up. One abstract boat is drawn; spec and "
+        "tables of the virtual box are written from it apart. Each plan is checked from its file: each claim "
         "against what a box did that it was played to, transitions against a recount, distances of stimuli "
         "against the spec. Then the plan runs on the healthy virtual box and is judged."
     )

@@ -110,7 +110,10 @@ def scene(desk: Desk, f: Function) -> Script:
     yield from desk.tap(f.name, "on", f"scene {f.name}")
     for member, level in f.presets.items():
         if member in desk.toggle_of:
+            before = desk.sim.level(member)
             yield from desk.switch(member, on=level <= 0, about=f"{member} changed by its own key")
+            if desk.sim.level(member) == before:  # as where it is kept off
+                continue
             text = f"scene {f.name} after {member} was changed"
             covers = f"scene {f.name} after {member} changed"
             yield from desk.tap(f.name, "on", text, covers, holds=lambda: not desk.stands(f))
@@ -189,9 +192,9 @@ def wake(desk: Desk, *, supply: bool, off_s: float = 1.5) -> Script:
 def _let_end(desk: Desk, early_ms: float) -> Script:
     """Timers that began as the boxes woke, up to `early_ms` ago, and would end meanwhile."""
     sim = desk.sim
-    for lo, hi in sorted(sim.due_ms(set(sim.cluster_of.values()))):
-        if sim.now_ms < hi and lo - early_ms < sim.now_ms + SOON_MS:
-            yield Act("wait", "", 0, hi - sim.now_ms + desk.pace.respond + desk.pace.guard)
+    every = set(sim.cluster_of.values())
+    while soon := [hi for lo, hi in sim.due_ms(every) if lo - early_ms < sim.now_ms + SOON_MS]:
+        yield Act("wait", "", 0, min(soon) - sim.now_ms + desk.pace.respond + desk.pace.guard)
 
 
 def _some_on(desk: Desk) -> Script:
