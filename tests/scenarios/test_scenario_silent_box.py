@@ -1,8 +1,10 @@
 """A box that falls silent is a doubt, also right after a stimulus whose effect was due just then."""
 
+from dataclasses import replace
+
 import pytest
 
-from bench.lab.api import run_virtual
+from bench.lab.api import boat_tables, run_virtual
 from bench.twin import Fault
 
 
@@ -33,3 +35,12 @@ def test_what_was_not_available_for_a_while_is_judged_again_once_it_is():
     verdict = run_virtual("dunlin", faults=(Fault.parse("frames_late:ChannelState1/300"),), seed=2).verdict
     assert verdict.outcome == "fail"
     assert "the box reports its state as not available" in {d.reason for d in verdict.doubts}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("absent_ms", "outcome"), [(250, "pass"), (360, "pass"), (600, "inconclusive")])
+def test_that_values_are_available_is_shown_as_late_as_any_change(absent_ms, outcome):
+    tables = boat_tables("dunlin")  # agreed are 300 ms, and 100 for a change to be shown
+    boxes = tuple(replace(b, not_available_ms=absent_ms) for b in tables.boxes)
+    verdict = run_virtual("dunlin", tables=replace(tables, boxes=boxes), seed=2).verdict
+    assert (verdict.outcome, list(verdict.discrepancies)) == (outcome, [])
