@@ -143,12 +143,10 @@ def _checked(count: int, wrong: list[str]) -> tuple[Table, Table]:
         "not",
         "values judged",
     )
-    words = (
-        "transitions: those of clusters without timers that are not walked by pairs. Not exercised by these "
-    )
-    words += "plans: by hand, overload, low supply, lost panels; several boxes are planned, and not run."
+    note = "Transitions: those of clusters without timers that are not walked by pairs. Not exercised by "
+    note += "these plans: by hand, overload, low supply, lost panels; several boxes are planned, and not run."
     kinds = Table(("behaviour", "claims"), [[k, n] for k, n in sorted(behaviours.items())])
-    return Table(header, [row], words.capitalize()), kinds
+    return Table(header, [row], note), kinds
 
 
 def _timed(count: int, wrong: list[str]) -> Table:
