@@ -137,7 +137,7 @@ class Findings:
             t_ns=found.t_ns,
             expected=found.expected,
             seen=found.seen,
-            cause=stimulus.words() if stimulus else "nothing was done",
+            cause=stimulus.words_in_full() if stimulus else "nothing was done",
             cause_t_ns=stimulus.t_ns + self.shift_ns if stimulus else None,
             cause_control=control,
             step=stimulus.step if stimulus else None,

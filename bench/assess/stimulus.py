@@ -28,6 +28,11 @@ class Stimulus:
     due_ns: int = 0  # by then its effects are shown
     found: bool = field(default=False)  # something deviated after it
 
+    def words_in_full(self) -> str:
+        """`panel helm 1 pressed in scenario leaving`, where it was part of one."""
+        part = self.about.partition(": ")[0] if self.about.startswith("scenario ") else ""
+        return f"{self.words()} in {part}" if part else self.words()
+
     def words(self) -> str:
         """`panel helm 1 pressed`."""
         if self.kind == "press":

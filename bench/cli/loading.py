@@ -60,12 +60,21 @@ def faults_of_spec(boat: Boat) -> list[Complaint]:
     return [replace(c, severity="warning", advice=advice) for c in found]
 
 
+def refuse_disagreed(boat: Boat) -> None:
+    """Raises: SpecError where a scenario contradicts the rest of the spec."""
+    from bench.plan import check_scenarios
+
+    if found := check_scenarios(boat.spec):
+        raise SpecError(found)
+
+
 def load_for_check(word: str, bitrate: int) -> tuple[list[Complaint], list[str]]:
     """Every finding about a spec, errors first, and what it promises (nothing when it cannot be read),
     with what its messages ask of a bus of `bitrate` bit/s.
 
     Raises: UsageError when there is no such file.
     """
+    from bench.plan import check_scenarios
     from bench.rules import run_rules
     from bench.spec import load_spec, promises
 
@@ -75,7 +84,7 @@ def load_for_check(word: str, bitrate: int) -> tuple[list[Complaint], list[str]]
     except SpecError as error:
         return _sorted(error.complaints), []
     found, bus = _with_definitions(loaded.spec, path.parent, bitrate)
-    findings = [*loaded.warnings, *run_rules(loaded.spec), *found]
+    findings = [*loaded.warnings, *run_rules(loaded.spec), *check_scenarios(loaded.spec), *found]
     return _sorted(findings), [*promises(loaded.spec), *bus]
 
 

@@ -14,7 +14,7 @@ from bench.cli.accepting import keep_copy, read_accepted, set_apart
 from bench.cli.boats import existing_file
 from bench.cli.energise import confirm
 from bench.cli.judging import material_of, start_ns_of, tell
-from bench.cli.loading import Boat, faults_of_spec, load_boat
+from bench.cli.loading import Boat, faults_of_spec, load_boat, refuse_disagreed
 from bench.cli.output import warn
 from bench.cli.require import parse_require, with_requirement
 from bench.cli.virtual import parse_faults
@@ -82,6 +82,7 @@ def run_command(args: argparse.Namespace) -> int:
     )
     boat = load_boat(wish.spec)
     warn((*boat.warnings, *faults_of_spec(boat)))
+    refuse_disagreed(boat)
     if args.plan is not None:
         if args.short:
             raise UsageError(Complaint("--plan and --short do not go together", advice="name one of them"))

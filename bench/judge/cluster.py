@@ -324,7 +324,7 @@ class ClusterJudge:
                 self._explain(signal, t_ns, value)
                 return
             self._learn(worlds[0], place, watch, t_ns, value)
-            if settled:
+            if settled and self._has_learned(signal, t_ns):
                 self._calm[signal] = value
             return
         version = self.version

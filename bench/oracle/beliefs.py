@@ -9,6 +9,7 @@ from typing import Any
 from .levels import FULL, MAYBE, NO, OFF, YES, Interval, Levels, hull, levels, positive
 from .run import Product
 from .tables import DIRECTION, HAND, MEMORY, RAMP, SAVED, TIMER, TRIP, ClusterTable
+from .timeless import timeless
 from .writes import LINK, MOVING, RAMPING, WAIT, WILD
 
 MOST_PRODUCTS = 64
@@ -32,6 +33,40 @@ def at_rest(t: ClusterTable) -> Product:
     for slot in t.boxes.values():
         w[slot] = YES
     w[t.pending], w[t.undo], w[t.overflow] = (), None, False
+    return tuple(w)
+
+
+def all_off(t: ClusterTable) -> Product:
+    """As at rest, but for what dimmers remember and which way they go next, which is not known."""
+    w = list(at_rest(t))
+    for c, dim in enumerate(t.dims):
+        if dim is not None and dim.remembers:
+            w[t.n * MEMORY + c] = (dim.min_pct, 100.0)
+        if dim is not None and dim.alternates:
+            w[t.n * DIRECTION + c] = 3
+    return tuple(w)
+
+
+def calmed(t: ClusterTable, products: Sequence[Product]) -> Product | None:
+    """At rest with all that the dimmers of these products may remember; None where more is not at rest."""
+    rest = at_rest(t)
+    w = list(rest)
+    for product in products:
+        plain = list(product)
+        for f in t.counters:  # one that would be forgotten to where it stands already
+            if f.counter_timer >= 0 and plain[f.counter] == rest[f.counter]:
+                plain[f.counter_timer] = None
+        for c in range(t.n):
+            for kind in (MEMORY, DIRECTION):
+                plain[t.n * kind + c] = rest[t.n * kind + c]
+        if timeless(t, tuple(plain)) != timeless(t, rest):
+            return None
+    for c, dim in enumerate(t.dims):
+        if dim is not None and dim.remembers:
+            spans = [remembered(t, p, c) for p in products]
+            w[t.n * MEMORY + c] = (min(s[0] for s in spans), max(s[1] for s in spans))
+        if dim is not None and dim.alternates:
+            w[t.n * DIRECTION + c] = _any_of({p[t.n * DIRECTION + c] for p in products})
     return tuple(w)
 
 

@@ -93,6 +93,14 @@ class Oracle:
         """Awake, all off, counters at their last position, memories 100 %, no key held, no lock."""
         return beliefs.at_rest(self.tables[cluster])
 
+    def all_off(self, cluster: int) -> State:
+        """As `rest`, but what dimmers remember and which way they go next is not known."""
+        return beliefs.all_off(self.tables[cluster])
+
+    def calmed(self, cluster: int, states: Sequence[State]) -> State | None:
+        """One state at rest with all that dimmers may remember in these; None where more is not at rest."""
+        return beliefs.calmed(self.tables[cluster], cast(Sequence[Product], states))
+
     def merge(self, cluster: int, states: Sequence[State]) -> list[State]:
         """Equal states once; beyond 64 one state that holds them all, for which `crowded` is true."""
         return cast(list[State], beliefs.merge(self.tables[cluster], cast(Sequence[Product], states)))

@@ -45,7 +45,8 @@ def _with_help(desk: Desk, job: Job) -> Job:
 
 def tours(desk: Desk, model: Oracle, sequences: int = 1) -> list[Tour]:
     """A tour of each cluster, the longest first, with every sequence of so many letters."""
-    machines = (Machine(model, desk.spec, desk.pace, k) for k in range(len(model.clusters)))
+    rests = ((k, desk.sim.states(k)[0]) for k in range(len(model.clusters)))  # as the scenarios left them
+    machines = (Machine(model, desk.spec, desk.pace, k, rest) for k, rest in rests)
     return sorted((Tour(desk, m, sequences) for m in machines if m.moves(0)), key=lambda t: -t.time_ms)
 
 

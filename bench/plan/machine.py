@@ -52,10 +52,13 @@ class Machine:
     """The places of a cluster by number, from 0, the one at rest; found as they are asked for.
 
     `functions`: those whose circuits all lie in the cluster -> their controls. `outputs`: level of each
-    circuit at a place, in percent. `untold`: letters of no defined outcome, with their place.
+    circuit at a place, in percent. `untold`: letters of no defined outcome, with their place. `rest`: at
+    rest with other dimmer memories than 100 %.
     """
 
-    def __init__(self, model: Oracle, spec: Spec, pace: Pace, cluster: int) -> None:
+    def __init__(
+        self, model: Oracle, spec: Spec, pace: Pace, cluster: int, rest: State | None = None
+    ) -> None:
         self._model, self._spec, self._pace, self._k = model, spec, pace, cluster
         self.circuits = model.clusters[cluster]
         self.functions: dict[str, list[str]] = {}
@@ -71,8 +74,8 @@ class Machine:
         self.untold: list[tuple[int, Letter]] = []
         self._here: list[_Here] = []
         self._moves: dict[int, list[Move]] = {}
-        rest = _Here((model.rest(cluster),), 0)
-        self._number(Place(self._key(rest.states), frozenset(), frozenset()), rest)
+        here = _Here((model.rest(cluster) if rest is None else rest,), 0)
+        self._number(Place(self._key(here.states), frozenset(), frozenset()), here)
 
     @property
     def cluster(self) -> int:

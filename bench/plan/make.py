@@ -6,15 +6,18 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
 from typing import NamedTuple
 
+from bench.core.errors import SpecError
 from bench.core.plan import Plan, Step
 from bench.oracle import Oracle
 from bench.spec.model import Spec
 
+from .agree import check_scenarios
 from .alike import alike
 from .coverage import recount
 from .desk import Desk
 from .jobs import OUTSIDE, jobs, tours
 from .pace import Pace
+from .scenario import SCENARIO, needs_supply, scenario_jobs
 from .sim import Sim
 from .tour import TOUR, Tour
 from .weave import Job, Weave
@@ -47,9 +50,12 @@ def make_plan(
     sequence of so many keys in each cluster, too; a short plan does none.
 
     `short` keeps the whole run within 20 s and says what it leaves out. The same arguments give the
-    same plan. Raises InternalError when a script does not come to an end.
+    same plan. Raises SpecError where a scenario contradicts the rest of the spec, InternalError when a script
+    does not come to an end.
     """
     model = Oracle(spec)
+    if disagreed := check_scenarios(spec, model):
+        raise SpecError(disagreed)
     whole = _weave(
         spec, model, short=False, seed=seed, supply=supply, left_out=frozenset(), only=only,
         sequences=1 if short else sequences,
@@ -87,16 +93,18 @@ def _weave(
     pace = Pace.of(spec)
     sim = Sim(model, spec)
     desk = Desk(spec, sim, pace, short=short, seed=seed)
-    toured = [] if short else tours(desk, model, sequences)
     wanted = desk.clusters(only) if only else desk.clusters(spec.circuits)
+    told = [] if short else [j for j in scenario_jobs(desk, supply=supply) if j.tests & wanted]
+    weave = Weave(sim, pace, seed)
+    begin_ms = weave.run(told)
+    toured = [] if short else tours(desk, model, sequences)
     toured = [t for t in toured if t.machine.cluster in wanted]
     every = jobs(desk, toured, supply=supply)
     chosen = [j for j in every if j.title not in left_out and not (j.tests or j.clusters).isdisjoint(wanted)]
     if only:
         chosen = [j for j in chosen if j.rank < OUTSIDE]
-    weave = Weave(sim, pace, seed)
-    end_ms = weave.run(chosen)
-    return Woven(weave.steps, end_ms + REST_MS, chosen, weave.ended_ms, toured)
+    end_ms = weave.run(chosen, begin_ms)
+    return Woven(weave.steps, end_ms + REST_MS, [*told, *chosen], weave.ended_ms, toured)
 
 
 def _finish(
@@ -171,6 +179,9 @@ def _never(spec: Spec, tags: Iterable[str], *, supply: bool) -> dict[str, str]:
                 out[f"{control.name} switching {effect}"] = "no press of it has this effect in this plan"
     if not supply and any(t.startswith("wake ") for t in have):
         out["loss of the supply"] = "the bench cannot switch it"
+    for name, steps in spec.scenarios.items():
+        if not supply and needs_supply(steps):
+            out[f"{SCENARIO} {name}"] = "it takes the supply away, which the bench cannot switch"
     out["by hand"] = "needs a person or a fixture at the box"
     trips = [c.name for c in spec.circuits.values() if c.trip is not None]
     if trips:

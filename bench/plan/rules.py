@@ -162,31 +162,36 @@ def outside(desk: Desk, control: str) -> Script:
         yield from desk.all_off(some)
 
 
-def wake(desk: Desk, *, supply: bool, off_s: float = 1.5) -> Script:
+def wake(desk: Desk, *, supply: bool) -> Script:
     """Awake anew while some circuits are on (after the supply was away, where the bench can switch
     it): they come up as agreed."""
-    boxes = desk.spec.boxes.values()
     yield from _some_on(desk)
+    yield from waken(desk, supply=supply)
+    yield Act("wait", "", 0, desk.pace.dwell, "outputs after waking up")
+    yield from _let_end(desk, max(b.wake.within_s * 1000 for b in desk.spec.boxes.values()))
+    yield from desk.all_off(c.name for c in desk.spec.circuits.values() if c.auto_off is not None)
+    yield from desk.all_off(desk.spec.circuits)
+
+
+def waken(desk: Desk, *, supply: bool, title: str = "", off_s: float = 1.5) -> Script:
+    """The supply off and on again, the wake message where a box wants it, and the time to wake up. `title`:
+    before each text."""
+    boxes = desk.spec.boxes.values()
     if supply:
         for box in boxes:
-            yield Act("supply", box.name, 0, desk.pace.apart, f"supply of {box.name} off")
+            yield Act("supply", box.name, 0, desk.pace.apart, f"{title}supply of {box.name} off")
         yield Act("wait", "", 0, off_s * 1000)
         for box in boxes:
-            yield Act(
-                "supply", box.name, 1, desk.pace.apart, f"supply of {box.name} on", (f"wake {box.name}",)
-            )
+            text = f"{title}supply of {box.name} on"
+            yield Act("supply", box.name, 1, desk.pace.apart, text, (f"wake {box.name}",))
     called = [b.name for b in boxes if b.wake.by == "message"]
     if called:
         covers = tuple(f"wake {name}" for name in called)
-        yield Act("wake", "", 1, desk.pace.apart, f"wake message to {', '.join(called)}", covers)
+        yield Act("wake", "", 1, desk.pace.apart, f"{title}wake message to {', '.join(called)}", covers)
     yield Act("wait", "", 0, max(b.wake.within_s * 1000 + b.wake.not_available_ms for b in boxes))
     for box in boxes:
         if supply and box.wake.by == "supply":
-            yield Act("wait", box.name, 1, 0.0, f"{box.name} is awake", (f"wake {box.name}",))
-    yield Act("wait", "", 0, desk.pace.dwell, "outputs after waking up")
-    yield from _let_end(desk, max(b.wake.within_s * 1000 for b in boxes))
-    yield from desk.all_off(c.name for c in desk.spec.circuits.values() if c.auto_off is not None)
-    yield from desk.all_off(desk.spec.circuits)
+            yield Act("wait", box.name, 1, 0.0, f"{title}{box.name} is awake", (f"wake {box.name}",))
 
 
 def _let_end(desk: Desk, early_ms: float) -> Script:

@@ -20,10 +20,11 @@ class Sim:
     """The model's states of every cluster, moved along a plan. Instants in ms from the plan's start.
 
     Begins where `home` ends: every output off, sensors at rest, counted positions at the empty one.
-    Dimmer memories are taken as 100 %, which decides nothing but the level that is planned to be seen.
+    Dimmer memories are taken as 100 %, which decides nothing but the level that is planned to be seen;
+    they are open unless `remembered`.
     """
 
-    def __init__(self, model: Oracle, spec: Spec) -> None:
+    def __init__(self, model: Oracle, spec: Spec, *, remembered: bool = True) -> None:
         self._model = model
         self._spec = spec
         self.cluster_of = {c: k for k, names in enumerate(model.clusters) for c in names}
@@ -34,7 +35,7 @@ class Sim:
         self._due_ns: list[float] = [inf for _ in model.clusters]  # when one of its states must move on
         self._ended_ns: list[float] = [-inf for _ in model.clusters]
         for k in range(len(model.clusters)):
-            self._set(k, [model.rest(k)])
+            self._set(k, [model.rest(k) if remembered else model.all_off(k)])
 
     # -- asking
 
@@ -77,7 +78,52 @@ class Sim:
         """The latest instant at which something that has happened by itself in this cluster may have."""
         return self._ended_ns[cluster] / MS
 
+    def may_show(self, circuit: str) -> tuple[float, float]:
+        """As `level`, where what may have happened by itself by now may have happened."""
+        k, place = self._place[circuit]
+        t_ns = self._ns(self._now_ms)
+        waiting, found = list(self._states[k]), dict[State, None]()
+        while waiting and len(found) < MOST_STATES:
+            state = waiting.pop()
+            found[state] = None
+            due = self._model.next_due(k, state)
+            if due is not None and due[0] <= t_ns:
+                waiting += [s for s in self._model.fire(k, state) if s not in found]
+        spans = [self._model.courses(k, s)[place].span(t_ns, t_ns) for s in found]
+        return min(lo for lo, _ in spans), max(hi for _, hi in spans)
+
+    def is_told(self, cluster: int) -> bool:
+        """Whether all states that it may be in show the same circuits on."""
+        t_ns = self._ns(self._now_ms)
+        every = [self._model.courses(cluster, s) for s in self._states[cluster]]
+        return (
+            len({tuple((lo > 0, hi > 0) for lo, hi in (c.span(t_ns, t_ns) for c in one)) for one in every})
+            < 2
+        )
+
+    def awaited(self, clusters: Iterable[int]) -> list[str]:
+        """Circuits whose timer runs, and functions whose position is forgotten after a time."""
+        found = (n for k in clusters for s in self._states[k] for n in self._model.awaited(k, s))
+        return list(dict.fromkeys(found))
+
+    def position(self, function: str) -> int | None:
+        """Where a counted function stands, from 1; None where that is not known."""
+        k = self.cluster_of[self._spec.functions[function].circuits[0]]
+        spans = [self._model.hidden(k, s)[f"position {function}"] for s in self._states[k]]
+        lo, hi = min(s[0] for s in spans), max(s[1] for s in spans)
+        return round(lo) if lo == hi else None
+
+    def not_at_rest(self) -> list[int]:
+        """Clusters of which more is left than what dimmers remember."""
+        return [k for k, states in enumerate(self._states) if self._model.calmed(k, states) is None]
+
     # -- moving
+
+    def calm(self) -> None:
+        """Forget how each cluster that is at rest came there."""
+        for k, states in enumerate(self._states):
+            if (state := self._model.calmed(k, states)) is not None:
+                self._set(k, [state])
 
     def advance(self, t_ms: float) -> None:
         """Let time pass up to `t_ms`; what may or may not have happened by then has not yet."""

@@ -80,11 +80,11 @@ class Weave:
     _emitted: int = 0
     _waiting: list[tuple[int, Job]] = field(default_factory=list)
 
-    def run(self, jobs: Iterable[Job]) -> float:
+    def run(self, jobs: Iterable[Job], begin_ms: float = 0.0) -> float:
         """Weave all jobs; gives back the end in ms. Raises InternalError when they never end."""
         self._waiting = list(enumerate(sorted(jobs, key=lambda j: j.rank)))
-        slot_ms = end_ms = 0.0
-        self._start(0.0)
+        slot_ms = end_ms = begin_ms
+        self._start(begin_ms)
         while self._resume or self._pending:
             if not self._pending:
                 slot_ms = max(slot_ms, self._resume[0][0])

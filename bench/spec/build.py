@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 
 from bench.core.event import panel_key, screen_key
 
 from . import model
 from .build_rules import RULES, TWICE, said_once
+from .build_scenarios import read_scenarios
 from .complete import Parts, check_options
 from .reading import BAD, MAX_COMPLAINTS, Reading, listed
 from .shapes import Read
@@ -27,11 +29,13 @@ def build_spec(tree: Read, reading: Reading, source: str) -> model.Spec:
     controls = names.controls(functions)
     rules = names.rules(functions)
     outside = names.outside(controls)
+    scenarios = read_scenarios(tree, names.unknown, reading)
     check_options(
         Parts(names.boxes, names.panels, names.screens, names.circuits, functions, controls), reading
     )
     reading.stop_on_errors()
-    return names.spec(functions, controls, rules, outside, source)
+    made = names.spec(functions, controls, rules, outside, source)
+    return replace(made, scenarios=scenarios)
 
 
 _TABLES = {
@@ -41,6 +45,7 @@ _TABLES = {
     "sensors": "sensor",
     "circuits": "circuit",
     "functions": "function",
+    "controls": "control",
 }
 
 
@@ -68,7 +73,8 @@ class _Names:
     def _whole(self, table: str) -> Iterator[tuple[str, Read]]:
         return ((n, v) for n, v in self._table(table).items() if v is not BAD)
 
-    def _unknown(self, where: str, what: str, name: str, known: Iterable[str]) -> None:
+    def unknown(self, where: str, what: str, name: str, known: Iterable[str]) -> None:
+        """Complain about a name that nothing bears, unless what bears such names could not be read."""
         if not any(_TABLES.get(table) == what for table in self._unread):
             self.reading.unknown(where, what, name, known)
 
@@ -107,7 +113,7 @@ class _Names:
             if self.boxes:
                 self.reading.at(at, f"{what} does not say its box", f"box: {listed(self.boxes)}")
         elif box is not BAD and box not in self.boxes:
-            self._unknown(f"{at}.box", "box", box, self.boxes)
+            self.unknown(f"{at}.box", "box", box, self.boxes)
 
     def _check_sheds(self, box: str, supply: Read) -> None:
         if not isinstance(supply, model.SupplyLimits):
@@ -139,7 +145,7 @@ class _Names:
     def _circuit(self, where: str, name: str) -> bool:
         if name in self.circuits:
             return True
-        self._unknown(where, "circuit", name, self.circuits)
+        self.unknown(where, "circuit", name, self.circuits)
         return False
 
     def _all_circuits(self, where: str, names: Read) -> None:
@@ -205,7 +211,7 @@ class _Names:
             kind, _, name = node.partition(" ")
             table = self.panels if kind == "panel" else self.screens
             if name not in table:
-                self._unknown(f"controls.{node}", kind, name, table)
+                self.unknown(f"controls.{node}", kind, name, table)
             if keys is BAD:
                 continue
             for key, values in keys.items():
@@ -243,7 +249,7 @@ class _Names:
             kind = kind or "panel"
             table = self.panels if kind == "panel" else self.screens
             if name not in table:
-                self._unknown(f"outside.{node}", kind, name, table)
+                self.unknown(f"outside.{node}", kind, name, table)
             if keys is BAD:
                 continue
             bound_keys = bound.get(f"{kind} {name}")
@@ -325,10 +331,10 @@ class _Names:
                     "other circuits",
                 )
         if kind == "force" and isinstance(values.get("sensor"), str) and values["sensor"] not in self.sensors:
-            self._unknown(f"{at}.by", "sensor", values["sensor"], self.sensors)
+            self.unknown(f"{at}.by", "sensor", values["sensor"], self.sensors)
         if kind == "backlight":
             if isinstance(values.get("panel"), str) and values["panel"] not in self.panels:
-                self._unknown(f"{at}.backlight", "panel", values["panel"], self.panels)
+                self.unknown(f"{at}.backlight", "panel", values["panel"], self.panels)
             if isinstance(values.get("when"), dict):
                 self._check_when(f"{at}.when", values["when"], functions)
 

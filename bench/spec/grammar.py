@@ -19,11 +19,11 @@ from .grammar_parts import (
     SENSOR,
     word,
 )
-from .shapes import Key, Name, Number, Version, YesNo
+from .grammar_scenario import NAME, STEP
+from .shapes import Key, Name, Number, Shape, Version, YesNo
 from .tables import Field, ListOf, MapOf, Record, Tagged
 
 VERSION = 1
-NAME = r"[A-Za-z][A-Za-z0-9_-]{0,63}"
 
 RESET = Record(
     "reset",
@@ -226,7 +226,7 @@ CONTROLS = MapOf(_NODE, MapOf(_KEY, CONTROL, twice="key {key} of {table} is boun
 OUTSIDE = MapOf(_OUTSIDE, ListOf(Number(lo=1, hi=999, whole=True), least=1))
 
 
-def _named(kind: str, record: Record | Tagged, least: int = 0) -> MapOf:
+def _named(kind: str, record: Shape, least: int = 0) -> MapOf:
     return MapOf(
         Name(kind),
         record,
@@ -258,6 +258,14 @@ SPEC = Record(
         "rules",
         ListOf(RULE, twice_ok=True, keep_bad=True),
         "Rules between circuits, sensors and the box.",
+        needed="no",
+    ),
+    Field(
+        "scenarios",
+        _named(
+            "scenario", ListOf(STEP, least=1, empty="the scenario has no step", twice_ok=True, keep_bad=True)
+        ),
+        "What the builder wants to see done, step by step, by name; each begins with all off.",
         needed="no",
     ),
     build=False,

@@ -276,6 +276,32 @@ class Backlight:
 
 
 @dataclass(frozen=True, slots=True)
+class Shown:
+    """What an output is expected to show: `on` at any level, `off`, or a level between two."""
+
+    word: Literal["on", "off", "level"]
+    from_pct: float = 0.0
+    to_pct: float = 100.0
+
+
+@dataclass(frozen=True, slots=True)
+class ScenarioStep:
+    """One line of a scenario. Exactly the fields of its kind are filled.
+
+    press, hold, release: `control` ("panel helm 1"). sensor: `sensor`, `now`. wait: `wait_s`. wake: `by`.
+    expect: `shown`, by circuit.
+    """
+
+    kind: Literal["press", "hold", "release", "sensor", "wait_s", "wake", "expect"]
+    control: str = ""
+    sensor: str = ""
+    now: Literal["active", "rest"] | None = None
+    wait_s: float = 0.0
+    by: Literal["supply", "message"] | None = None
+    shown: Mapping[str, Shown] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Spec:
     boat: Boat
     boxes: Mapping[str, Box]
@@ -291,6 +317,7 @@ class Spec:
     inhibits: tuple[Inhibit, ...] = ()
     wakes: tuple[WakeOn, ...] = ()
     backlights: tuple[Backlight, ...] = ()
+    scenarios: Mapping[str, tuple[ScenarioStep, ...]] = field(default_factory=dict)
     path: str = ""
     source: str = ""  # the text it was loaded from
     places: Mapping[str, tuple[int, int]] = field(

@@ -9,12 +9,13 @@ from .promise_box import box_promises
 from .promise_circuit import circuit_promise
 from .promise_key import key_promises
 from .promise_rule import rule_promises
+from .promise_scenario import scenario_promises
 from .wording import names, seconds
 
 
 def promises(spec: Spec) -> list[str]:
     """Every promise of the spec, one a string, in the order an owner would ask: keys, rules, circuits,
-    loss of panels, boxes."""
+    loss of panels, boxes, scenarios."""
     return [
         _boat(spec.boat),
         *key_promises(spec),
@@ -22,6 +23,7 @@ def promises(spec: Spec) -> list[str]:
         *(circuit_promise(spec, c) for c in spec.circuits.values()),
         *_lost(spec),
         *(line for box in spec.boxes.values() for line in box_promises(spec, box)),
+        *scenario_promises(spec),
     ]
 
 

@@ -47,6 +47,19 @@ def test_every_command_refuses_a_bad_spec_in_the_same_words(capsys, tmp_path, co
     assert 'error: unknown key "respnd_ms"' in text
 
 
+@pytest.mark.parametrize("command", [["check"], ["plan"], ["run", "--on", "twin"], ["plan", "--short"]])
+def test_a_scenario_that_contradicts_its_spec_is_told_with_its_place(capsys, tmp_path, command, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    spec = tmp_path / "boat.yaml"
+    rows = "scenarios: {trial: [{press: panel helm 3}, {expect: {horn: on}}]}\n"
+    spec.write_text(DEMO.read_text(encoding="utf-8") + rows, encoding="utf-8")
+    status, text = said(capsys, *command, spec)
+    assert status == 2
+    where = f"{spec}:{line_of(spec, 'scenarios:')}:54: error: "
+    assert f'{where}scenario "trial": it expects horn on, and the spec promises off' in text
+    assert not (tmp_path / "sessions").exists()
+
+
 def test_a_spec_that_is_no_yaml_is_told_with_its_place(capsys, tmp_path):
     spec = tmp_path / "boat.yaml"
     spec.write_text("hardstand: 1\nboat: {name: [\n")

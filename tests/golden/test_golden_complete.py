@@ -47,6 +47,8 @@ COLUMNS = {
 # Cells the tables mark "-": a free channel is under no cause. Traces there show shedding, which has no row.
 EMPTY = {"free/begins", "free/ends"}
 
+OF_SCENARIOS = (spec_model.ScenarioStep, spec_model.Shown)  # what a bench does
+
 
 def table_cells() -> set[str]:
     """Every cell of the two tables of docs/meaning.md, read from that page."""
@@ -66,10 +68,10 @@ def table_cells() -> set[str]:
 
 
 def option_words() -> set[tuple[str, str, str]]:
-    """(class, field, word) for every Literal of bench/spec/model.py."""
+    """(class, field, word) for every Literal of bench/spec/model.py that says what a box does."""
     found: set[tuple[str, str, str]] = set()
     for cls in vars(spec_model).values():
-        if isinstance(cls, type) and is_dataclass(cls):
+        if isinstance(cls, type) and is_dataclass(cls) and cls not in OF_SCENARIOS:
             for name, hint in get_type_hints(cls).items():
                 found |= {(cls.__name__, name, w) for w in _words(hint)}
     return found

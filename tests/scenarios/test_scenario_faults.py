@@ -3,7 +3,8 @@
 import pytest
 
 from bench.evidence.faults import cases, reached, what_is_wrong
-from bench.twin import fault_kinds
+from bench.lab.api import run_virtual
+from bench.twin import Fault, fault_kinds
 
 CASES = list(cases())
 # each kind on one of the boats that have it, in turn; `make evidence` runs all of them with several seeds
@@ -24,3 +25,12 @@ def test_there_are_faults_of_every_place_and_at_least_thirty_kinds():
 def test_a_fault_ends_in_its_expected_verdict(case, tmp_path):
     verdict = reached(case, tmp_path / "session")
     assert what_is_wrong(case, verdict, tmp_path / "session") == ""
+
+
+@pytest.mark.parametrize("seed", [1, 6, 7])
+def test_a_dimmer_too_fast_is_found_whenever_its_level_happens_to_be_reported(seed):
+    """What it remembered at the start is learned from its level even where the key was let go, without any
+    effect, between the level's frames."""
+    verdict = run_virtual("dunlin", faults=(Fault.parse("dim_rate:main 3/1.5"),), seed=seed).verdict
+    assert verdict.outcome == "fail"
+    assert verdict.discrepancies[0].root.subject == "saloon_port"
