@@ -148,7 +148,8 @@ class Ears:
         if kind not in ("state", "level", "fault", "lamp", "current", "backlight"):
             return
         box = self._spec.boxes.get(node)
-        hidden_ms = box.wake.not_available_ms + box.respond_ms if box else 0.0  # shown as late as any change
+        hidden_ms = box.wake.not_available_ms if box else 0.0
+        hidden_ms += box.respond_ms if box and hidden_ms else 0.0  # its end is shown as late as any change
         allowed = max(self.boots.since(node), self._started_ns) + round(hidden_ms * MS) + self._jitter_ns
         if t_ns > allowed and observation.signal not in self.unavailable:
             self.unavailable.add(observation.signal)

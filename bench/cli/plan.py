@@ -92,15 +92,15 @@ def run(args: argparse.Namespace) -> int:
     from bench.run.plan_file import plan_text
     from bench.twin import load_tables
 
+    _refuse(args)
     if args.on != "twin":
         from bench.core.clock import SystemClock
         from bench.link.open import link_from_text
 
         link_from_text(args.on, SystemClock())  # only to hear of a wrong name
     boat = load_boat(args.spec)
+    tables = load_tables(existing_file(args.tables, what="virtual box")) if args.tables else None
     warn(faults_of_spec(boat))
-    if args.short and args.sequences > 1:
-        raise UsageError(Complaint("--sequences is for the full plan", advice="leave out --short, or it"))
     plan = plan_for(
         boat.spec, short=args.short, supply=args.on == "twin", only=args.only, sequences=args.sequences
     )
@@ -108,11 +108,6 @@ def run(args: argparse.Namespace) -> int:
         write_text(Path(args.out), plan_text(plan))
     if args.pictures:
         draw(boat.spec, Path(args.pictures))
-    if args.sample is not None and not args.score:
-        raise UsageError(Complaint("--sample is for --score", advice="add --score, or leave it out"))
-    if args.tables is not None and not args.score:
-        raise UsageError(Complaint("--tables is for --score", advice="add --score, or leave it out"))
-    tables = load_tables(existing_file(args.tables, what="virtual box")) if args.tables else None
     scored = score_of(boat, plan, args.sample, args.processes, tables) if args.score else None
     if args.json:
         more = {"score": scored.document()} if scored is not None else {}
@@ -123,6 +118,15 @@ def run(args: argparse.Namespace) -> int:
         return 0
     print_lines(plan_lines(plan))
     return 0
+
+
+def _refuse(args: argparse.Namespace) -> None:
+    """Options that do not go together."""
+    if args.short and args.sequences > 1:
+        raise UsageError(Complaint("--sequences is for the full plan", advice="leave out --short, or it"))
+    for option in ("sample", "tables"):
+        if getattr(args, option) is not None and not args.score:
+            raise UsageError(Complaint(f"--{option} is for --score", advice="add --score, or leave it out"))
 
 
 def figures(plan: Plan) -> dict[str, object]:

@@ -10,6 +10,34 @@ from .postman import Edge, closed_tour
 MOST = 4_000  # sequences in one cluster; with more of them, shorter ones are done instead
 
 
+class Sequences:
+    """Every sequence of `wanted` letters in a machine, or of the most for which there are not too many.
+
+    `length`: theirs, 1 where there are none; `walk`: moves by number, that do them all; `walked`: what of it
+    was done, with None for anything that came in between.
+    """
+
+    def __init__(self, moves: Sequence[Move], wanted: int) -> None:
+        self.wanted, self.length = wanted, 1
+        self.every: list[tuple[int, ...]] = []
+        inner = lasting(moves) if wanted > 1 else []
+        for length in range(wanted, 1, -1):
+            self.every = paths(moves, inner, length, MOST)
+            if self.every:
+                self.length = length
+                break
+        self.is_cut = bool(inner) and self.length < wanted
+        self.walk = sequence_walk(moves, self.every)
+        self.walked: list[int | None] = []
+
+    @property
+    def done(self) -> int:
+        """How many different ones were done without anything else in between."""
+        size, wanted = self.length, set(self.every)
+        windows = (tuple(self.walked[i : i + size]) for i in range(len(self.walked) - size + 1))
+        return len(wanted.intersection(w for w in windows if None not in w))
+
+
 def lasting(moves: Sequence[Move]) -> list[int]:
     """By number, each different move that waits for no timer and lies on a way from rest and back to it."""
     numbers = {m: n for n, m in reversed(list(enumerate(moves))) if m.letter.kind != "end"}
@@ -47,13 +75,6 @@ def sequence_walk(moves: Sequence[Move], every: Sequence[tuple[int, ...]]) -> li
     edges = [Edge(nodes[path[:-1]], nodes[path[1:]], moves[path[-1]].cost_ms) for path in every]
     tour = closed_tour(edges, nodes[start])
     return [*start, *(every[i][-1] for i in tour.order)]
-
-
-def done_of(walked: Sequence[int | None], every: Iterable[tuple[int, ...]], length: int) -> int:
-    """How many of them were done without anything else in between (None in what was walked)."""
-    wanted = set(every)
-    windows = (tuple(walked[i : i + length]) for i in range(len(walked) - length + 1))
-    return len(wanted.intersection(w for w in windows if None not in w))
 
 
 def _edge(move: Move) -> Edge:

@@ -13,7 +13,7 @@ from .earns import earns, effect_of
 from .machine import Machine, Move
 from .pair_walk import PairWalk
 from .postman import closed_tour, walk_to
-from .sequences import done_of, lasting, paths, sequence_walk
+from .sequences import Sequences
 from .weave import Act, Script
 
 MOST_MOVES = 220  # more than that take too long on the bench
@@ -28,8 +28,7 @@ class Tour:
     `moves`: what is done, `order`: by number. `left`: moves that would take too long, as a timer is to be
     waited for; `stranded`: those from which there is no way back; `given_up`: those before which a timer
     always ends; `lost`: those it found no way to. `time_ms`: of the order. `pairs`: of a large machine.
-    `sequences`: all of the length that is asked for, or of two where these are too many, which `then` does
-    after the order.
+    `sequences`: walked after the order, where asked for.
     """
 
     def __init__(self, desk: Desk, machine: Machine, length: int = 1) -> None:
@@ -50,14 +49,11 @@ class Tour:
             tour = closed_tour(edges_of(self.moves), 0)
             self.order, self.stranded = tour.order, [self.moves[n] for n in tour.left_out]
         self._edges = edges_of(self.moves)
-        self._length, self.sequences = length, list[tuple[int, ...]]()
-        while self.pairs is None and self._length > 1 and not self.sequences:
-            self.sequences = paths(self.moves, lasting(self.moves), self._length)
-            self._length -= not self.sequences
-        self._cut = length > 1 and self._length < length
-        self.then = sequence_walk(self.moves, self.sequences)
-        self._walked: list[int | None] = []  # None: something else
-        self.time_ms = float(sum(self.moves[n].cost_ms for n in (*self.order, *self.then)))
+        self._sought = length
+        self.sequences = Sequences(self.moves, length if self.pairs is None else 1)
+        walk = (*self.order, *self.sequences.walk)
+        self.time_ms = float(sum(self.moves[n].cost_ms for n in walk))
+        self._began = True  # whether the move that was done last began where it should
         self._held: dict[str, str] = {}
         self._active: frozenset[str] = frozenset()
 
@@ -118,22 +114,26 @@ class Tour:
 
     def _sequences(self) -> Script:
         """Walks on through every sequence; what a timer cut short is begun again."""
-        at, tries = 0, Counter[int]()
-        while at < len(self.then):
-            here, move = self._here(), self.moves[self.then[at]]
-            path = walk_to(self._edges, here, {move.tail}) if here is not None else None
+        walk, walked, tries = self.sequences.walk, self.sequences.walked, Counter[int]()
+        at = 0
+        while at < len(walk):
+            here, number = self._here(), walk[at]
+            path = walk_to(self._edges, here, {self.moves[number].tail}) if here is not None else None
             if path is None:
                 break
-            move = self.moves[path[0]] if path else move
+            number = path[0] if path else number
+            move = self.moves[number]
             if self._must_wait(move):
-                tries[at] += 1
                 yield from self._wait("")
-                self._walked.append(None)
-                at = at + 1 if tries[at] >= MOST_TRIES else max(at + 1 - self._length, 0)
-                continue
-            yield from self._do(move)
-            self._walked.append(path[0] if path else self.then[at])
-            at += not path
+            else:
+                yield from self._do(move)
+                if self._began and self._here() == move.head:
+                    walked.append(number)
+                    at += not path
+                    continue
+            tries[at] += 1
+            walked.append(None)
+            at = at + 1 if tries[at] >= MOST_TRIES else max(at + 1 - self.sequences.length, 0)
 
     def _must_wait(self, move: Move) -> bool:
         """Whether a timer would end meanwhile."""
@@ -179,7 +179,8 @@ class Tour:
         held, active = frozenset(self._held), self._active
 
         def holds() -> bool:
-            return self.machine.at(desk.sim.states(self.machine.cluster), held, active) == move.tail
+            self._began = self.machine.at(desk.sim.states(self.machine.cluster), held, active) == move.tail
+            return self._began
 
         if kind == "end":
             yield from self._wait(about, *covers)
@@ -224,16 +225,16 @@ class Tour:
 
     def said_of_sequences(self) -> str:
         """How many of the sequences were done, in words; empty where none was asked for."""
-        if not self.sequences:
+        every = self.sequences.every
+        if not every:
             return ""
-        done = done_of(self._walked, self.sequences, self._length)
-        return f"{done} of {len(self.sequences)} of {self._length} keys ({self.title})"
+        return f"{self.sequences.done} of {len(every)} of {self.sequences.length} keys ({self.title})"
 
     def facts(self, steps: Sequence[Step]) -> Toured:
         """The same as data, with what of the finished `steps` is of this tour."""
         mine = [s for s in steps if any(t.startswith(f"{TOUR} {self.title}: ") for t in s.covers)]
         done = {t for s in mine for t in s.covers if t.startswith(f"{TOUR} ")}
-        walk = (*self.order, *self.then)
+        walk = (*self.order, *self.sequences.walk)
         fewest = sum(self.moves[n].letter.kind in ("tap", "down") for n in walk)
         return Toured(
             circuits=self.machine.circuits,
@@ -252,7 +253,9 @@ class Tour:
             yield f"{self.title}: too many states to go through all; pairs of values before each key instead"
             if self.pairs.is_cut:
                 yield f"{self.title}: some pairs, as there are too many"
-        if self._cut:
+        if self.pairs is not None and self._sought > 1:
+            yield f"{self.title}: sequences, as it is gone through by pairs"
+        if self.sequences.is_cut:
             yield f"{self.title}: sequences as long as asked for, as there are too many"
         for names, why in (
             (self.left, "would each wait for a timer again"),

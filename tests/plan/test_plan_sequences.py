@@ -8,12 +8,18 @@ import pytest
 from bench.lab.api import load_boat, run_virtual
 from bench.plan import make_plan
 from bench.plan.machine import Letter, Move
-from bench.plan.sequences import MOST, done_of, lasting, paths, sequence_walk
+from bench.plan.sequences import MOST, Sequences, lasting, paths, sequence_walk
 from bench.run.api import Wishes
 
 
 def loops(letters):
     return [Move(0, Letter("tap", f"k{n}"), 0, 500) for n in range(letters)]
+
+
+def done(moves, length, walked):
+    sequences = Sequences(moves, length)
+    sequences.walked = list(walked)
+    return sequences.done
 
 
 @pytest.mark.parametrize(("letters", "length"), [(2, 2), (2, 3), (3, 2), (3, 3), (5, 3)])
@@ -25,7 +31,7 @@ def test_of_one_state_it_is_a_de_bruijn_sequence(letters, length):
     walk = sequence_walk(moves, every)
     assert len(every) == letters**length
     assert len(walk) == letters**length + length - 1
-    assert done_of(walk, every, length) == len(every)
+    assert done(moves, length, walk) == len(every)
 
 
 @pytest.mark.parametrize("seed", range(30))
@@ -48,7 +54,7 @@ def test_on_random_machines_every_sequence_is_walked_and_each_move_begins_where_
     }
     assert set(every) == plain
     walk = sequence_walk(moves, every)
-    assert done_of(walk, every, 3) == len(plain)
+    assert done(moves, 3, walk) == len(plain)
     assert not walk or moves[walk[0]].tail == 0
     assert all(moves[a].head == moves[b].tail for a, b in pairwise(walk))
 
@@ -59,7 +65,7 @@ def test_what_waits_for_a_timer_or_leads_away_for_good_is_in_no_sequence():
 
 
 def test_a_sequence_interrupted_by_something_else_does_not_count():
-    assert done_of([0, None, 1, 0, 1], [(0, 1), (1, 0), (1, 1)], 2) == 2
+    assert done(loops(2), 2, [0, None, 1, 0, 1]) == 2
 
 
 def test_too_many_are_not_done():
@@ -70,11 +76,23 @@ def test_too_many_are_not_done():
 
 
 def test_where_three_are_too_many_the_plan_does_two_and_says_so(monkeypatch):
-    monkeypatch.setattr("bench.plan.tour.paths", lambda m, inner, n: paths(m, inner, n, most=100))
+    monkeypatch.setattr("bench.plan.sequences.MOST", 100)
     plan = make_plan(load_boat("dunlin").spec, sequences=3)
     (said,) = [text for text in plan.covered if text.startswith("sequences: ")]
     assert "72 of 72 of 2 keys" in said and "48 of 48 of 3 keys" in said
     assert "sequences as long as asked for, as there are too many" in plan.not_tested["some transitions"]
+
+
+def test_a_cluster_gone_through_by_pairs_has_none_and_the_plan_says_so():
+    plan = make_plan(load_boat("fulmar").spec, sequences=2)
+    (large,) = [t for t in plan.toured if t.by == "pairs"]
+    name = ", ".join(large.circuits)
+    assert f"{name}: sequences, as it is gone through by pairs" in plan.not_tested["some transitions"]
+    assert not any(f"keys ({name})" in text for text in plan.covered)
+
+
+def test_a_cluster_that_nothing_leads_back_in_has_none_without_being_too_large():
+    assert not Sequences([Move(0, Letter("tap", "k"), 1, 500)], 3).is_cut
 
 
 @pytest.mark.slow
