@@ -1,0 +1,114 @@
+"""The best plan within a given bench time: what earns most for its time first, and an end in time.
+
+There are a few orders of all jobs. Each can be stopped at any instant: nothing more is begun, and what runs
+goes to rest. Of every order the latest stop is looked for that ends in time, on a grid that does not depend
+on the budget; the best of these plans is taken.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from math import ceil, inf
+
+from bench.core.errors import Complaint, UsageError
+from bench.core.plan import Step
+
+from .orders import Order, orders
+from .weaver import Weaver, Woven
+
+GRID_MS, COARSE_MS = 250.0, 5_000.0
+LEAST_MS = 15_000.0  # up to here the least plan is looked for, stop by stop
+
+Worth = tuple[int, int]  # keys that had an effect, and all tags
+
+
+def within(weaver: Weaver, whole: Woven, seconds: float) -> tuple[Woven, list[Step]]:
+    """A plan that lasts `seconds` at most, and its steps with what they earn.
+
+    Raises: UsageError when that is too little for anything, with the least that is possible.
+    """
+    most_ms = seconds * 1000.0
+    whole_steps = weaver.credited(whole)
+    if whole.end_ms <= most_ms:
+        return whole, whole_steps
+    firsts = {j.title for j in whole.jobs if j.first}
+    every = {t for s in whole_steps for t in s.covers}
+    urgent = {t for s, by in zip(whole_steps, whole.by, strict=True) if by in firsts for t in s.covers}
+    best: tuple[tuple[Worth, Worth], float, Woven, list[Step]] | None = None
+    for order in orders(whole):
+        for found in _candidates(weaver, order, most_ms):
+            steps = weaver.credited(found)
+            tags = {t for s in steps for t in s.covers}
+            worth = _worth(tags, urgent), _worth(tags, every)
+            if worth[1][0] and (best is None or (worth, -found.end_ms) > best[:2]):
+                best = worth, -found.end_ms, found, steps
+    if best is None:
+        return _least(weaver, whole, seconds)
+    return best[2:]
+
+
+def _worth(tags: Collection[str], wanted: Collection[str]) -> Worth:
+    found = [t for t in tags if t in wanted]
+    keys = {t.rpartition(" ")[0] for t in found if t.startswith("control ")}
+    return len(keys), len(found)
+
+
+def _candidates(weaver: Weaver, order: Order, most_ms: float) -> list[Woven]:
+    """The latest stop that ends in time; and the best looking of a few earlier ones, as what gives way early
+    to leave a long wait out can leave time for more."""
+    latest = _latest(weaver, order, most_ms)
+    if latest is None:
+        return []
+    made = [weaver.weave(arrange=order, stop_ms=k * COARSE_MS) for k in range(1, ceil(most_ms / COARSE_MS))]
+    fit = [w for w in made if w.end_ms <= most_ms and w.is_off and order.holds(w)]
+    return [latest, *([max(fit, key=_looks)] if fit else [])]
+
+
+def _looks(woven: Woven) -> int:
+    return len({t for s in woven.steps for t in s.covers})
+
+
+def _latest(weaver: Weaver, order: Order, most_ms: float) -> Woven | None:
+    """The latest stop of the grid that ends in time, by halving."""
+    uncut = weaver.weave(arrange=order)
+    if uncut.end_ms <= most_ms and uncut.is_off:
+        return uncut
+    lo, hi = 0, ceil(uncut.end_ms / GRID_MS)
+    found: Woven | None = None
+    while hi - lo > 1:
+        mid = (lo + hi) // 2
+        made = None
+        if mid * GRID_MS < most_ms:
+            made = weaver.weave(arrange=order, stop_ms=mid * GRID_MS)
+        if made is not None and not order.holds(made):
+            lo = mid
+        elif made is not None and made.end_ms <= most_ms and made.is_off:
+            lo, found = mid, made
+        else:
+            hi = mid
+    return found
+
+
+def _least(weaver: Weaver, whole: Woven, seconds: float) -> tuple[Woven, list[Step]]:
+    """The shortest plan in which a key has an effect, if that fits."""
+    least_ms = inf
+    order = next(orders(whole))
+    for k in range(1, round(LEAST_MS / GRID_MS)):
+        made = weaver.weave(arrange=order, stop_ms=k * GRID_MS)
+        if made.end_ms >= least_ms or not made.is_off:
+            continue
+        steps = weaver.credited(made)
+        if not any(t.startswith("control ") for s in steps for t in s.covers):
+            continue
+        if made.end_ms <= seconds * 1000.0:
+            return made, steps
+        least_ms = made.end_ms
+        break
+    least_ms = min(least_ms, whole.end_ms)
+    raise UsageError(
+        Complaint(
+            f"--seconds {seconds:g} is too short for any plan of {weaver.spec.boat.name}",
+            expected=f"at least {ceil(least_ms / 100) / 10:g}",
+            advice="give more time; without --seconds the plan is the full one",
+        )
+    )
