@@ -96,17 +96,22 @@ def _sorted(findings: Sequence[Complaint]) -> list[Complaint]:
     return sorted(findings, key=lambda c: (c.severity != "error", c.path, c.line or 0, c.column or 0))
 
 
-def plan_for(spec: Spec, *, short: bool, supply: bool, only: Sequence[str] = ()) -> Plan:
-    """The plan that a run of this spec follows. `supply`: the bench can switch the supply. `only`: circuits.
+def plan_for(
+    spec: Spec, *, short: bool, supply: bool, only: Sequence[str] = (), seconds: float | None = None
+) -> Plan:
+    """The plan that a run of this spec follows. `supply`: the bench can switch the supply. `only`: circuits;
+    `seconds`: the most that it may last.
 
-    Raises: UsageError for a circuit that the spec does not have.
+    Raises: UsageError for a circuit that the spec does not have, or too few seconds.
     """
     from bench.plan import make_plan
 
+    if short and seconds is not None:
+        raise UsageError(Complaint("--short and --seconds do not go together", advice="name one of them"))
     for name in only:
         if name not in spec.circuits:
             text = f"--only {name}: the spec has no such circuit"
             raise UsageError(
                 Complaint(text, expected=nearest(name, spec.circuits) or "a circuit of the spec")
             )
-    return make_plan(spec, short=short, supply=supply, only=tuple(only))
+    return make_plan(spec, short=short, supply=supply, only=tuple(only), seconds=seconds)

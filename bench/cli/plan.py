@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bench.cli.output import warn
-from bench.cli.parser import Parser, add_json, add_spec, count
+from bench.cli.parser import Parser, add_choice, add_json, add_spec, count
 from bench.core.errors import Complaint, UsageError
 
 if TYPE_CHECKING:
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 
 MOST_ALIKE = 12  # pairs shown
+MOST_UNCOVERED = 4  # of a kind of fault
 
 
 def parser() -> Parser:
@@ -44,6 +45,7 @@ def parser() -> Parser:
         default=[],
         help="only what touches this circuit and those that hang together with it; may be given again",
     )
+    add_choice(made)
     made.add_argument("--out", metavar="FILE", help="also write the plan, to be reviewed, kept and run again")
     made.add_argument(
         "--pictures", metavar="FOLDER", help="also draw what each cluster of circuits can do, as Mermaid text"
@@ -84,7 +86,9 @@ def run(args: argparse.Namespace) -> int:
         link_from_text(args.on, SystemClock())  # only to hear of a wrong name
     boat = load_boat(args.spec)
     warn(faults_of_spec(boat))
-    plan = plan_for(boat.spec, short=args.short, supply=args.on == "twin", only=args.only)
+    plan = plan_for(
+        boat.spec, short=args.short, supply=args.on == "twin", only=args.only, seconds=args.seconds
+    )
     if args.out:
         write_text(Path(args.out), plan_text(plan))
     if args.pictures:
@@ -149,10 +153,10 @@ def plan_lines(plan: Plan) -> list[str]:
     from bench.report.text import hanging, table
 
     width = width_of(sys.stdout)
-
+    digits = 1 if plan.uncovered else 0
     rows = [[f"{step.at_ms / 1e3:.2f} s", _doing(step), step.about] for step in plan.steps]
     lines = [
-        f"{plan.title}: {len(plan.steps)} steps, {plan.duration_ms / 1e3:.0f} s on the bench, "
+        f"{plan.title}: {len(plan.steps)} steps, {plan.duration_ms / 1e3:.{digits}f} s on the bench, "
         f"start: {plan.start}",
         *_cost(plan),
         "",
@@ -170,10 +174,27 @@ def plan_lines(plan: Plan) -> list[str]:
             "not told apart (look at them, or hang another load on one):",
             *(line for item in pairs for line in hanging(item, width)),
         ]
+    if plan.uncovered:
+        lines += [
+            "",
+            "still uncovered:",
+            *(line for item in shortened(plan) for line in hanging(item, width)),
+        ]
     if plan.not_tested:
         left = [f"{subject}: {why}" for subject, why in plan.not_tested.items()]
         lines += ["", "not tested:", *(line for item in left for line in hanging(item, width))]
     return lines
+
+
+def shortened(plan: Plan) -> list[str]:
+    """What is still uncovered, each kind of fault with no more than a few."""
+    rows = []
+    for text in plan.uncovered:
+        kind, _, rest = text.partition(": ")
+        which = rest.split("; ")
+        more = f"; ... and {len(which) - MOST_UNCOVERED} more" if len(which) > MOST_UNCOVERED else ""
+        rows.append(f"{kind}: {'; '.join(which[:MOST_UNCOVERED])}{more}")
+    return rows
 
 
 def _cost(plan: Plan) -> list[str]:

@@ -21,9 +21,10 @@ KEY, SAMPLE, WALK, MORE, AWAKE, LAST = range(6)  # ranks
 
 @dataclass(frozen=True)
 class Order:
-    """`ratios`: title of a job -> what it earns in a second of the full plan. `afresh`: keys first, then what
-    needs no timer, then all else; or the order of the full plan. `timers_last`: nothing goes on beside them.
-    `wakes`: waking up is part of it, and must come to its end."""
+    """`ratios`: title of a job -> what it earns in the full plan for its time, and for each cluster that it
+    keeps others from. `afresh`: keys first, then what needs no timer, then all else; or the order of the
+    full plan. `timers_last`: timers have nothing go on beside them. `wakes`: waking up is part of it, must
+    come to its end, and in the order of the full plan no timer is waited for."""
 
     ratios: Mapping[str, float]
     afresh: bool
@@ -33,7 +34,18 @@ class Order:
     def __call__(self, desk: Desk, toured: Sequence[Tour], jobs: list[Job]) -> list[Job]:
         """The jobs in this order."""
         kept = [j for j in jobs if self.wakes or j.title != WAKING]
-        return self._arranged(desk, toured, kept) if self.afresh else kept
+        if self.afresh:
+            return self._arranged(desk, toured, kept)
+        return list(self._quick(desk, toured, kept)) if self.wakes else kept
+
+    def _quick(self, desk: Desk, toured: Sequence[Tour], jobs: list[Job]) -> Iterator[Job]:
+        """No timer is waited for, so that waking up comes early."""
+        waiting = {f"tour {t.title}": t for t in toured if t.waits and t.pairs is None}
+        for job in jobs:
+            if job.title in waiting:
+                yield replace(job, script=partial(Walk(desk, waiting[job.title]).script, QUICK))
+            elif not job.title.startswith("auto-off "):
+                yield job
 
     def holds(self, woven: Woven) -> bool:
         """Whether all that must come to its end did."""
@@ -65,13 +77,15 @@ def orders(whole: Woven) -> Iterator[Order]:
     for step, by in zip(whole.steps, whole.by, strict=True):
         tags.setdefault(by, set()).update(step.covers)
     ratios = {
-        title: len(tags.get(title, ())) / max(end_ms - whole.began_ms[title], 1.0)
-        for title, end_ms in whole.ended_ms.items()
+        j.title: len(tags.get(j.title, ()))
+        / max(whole.ended_ms[j.title] - whole.began_ms[j.title], 1.0)
+        / len(j.clusters)
+        for j in whole.jobs
     }
     for wakes in (False, True) if WAKING in whole.ended_ms else (False,):
         yield Order(ratios, True, False, wakes)
         yield Order(ratios, True, True, wakes)
-    yield Order(ratios, False, False, False)
+        yield Order(ratios, False, False, wakes)
 
 
 def _stages(desk: Desk, job: Job, tour: Tour, *, timers_last: bool) -> Iterator[Job]:

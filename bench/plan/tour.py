@@ -90,6 +90,7 @@ class Tour:
     # -- walking
     def script(self) -> Script:
         """Walks it, and makes up for what a timer that ends in between has put elsewhere."""
+        self.at_rest()
         need = Counter(self.order) if self.pairs else Counter(range(len(self.moves)))
         for number, move in enumerate(self.moves):
             if move in self.stranded:
@@ -126,6 +127,10 @@ class Tour:
             return walk_to(self.edges, here, {0}) or []
         end = self.moves[path[-1]].head if path else here
         return [*path, next(n for n in need if self.moves[n].tail == end)]
+
+    def at_rest(self) -> None:
+        """Nothing is held any more, whatever was when an earlier walk was cut short."""
+        self._held, self._active = {}, frozenset()
 
     def home(self) -> Script:
         """Keys up, sensors at rest, circuits off, wherever it ended."""

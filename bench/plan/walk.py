@@ -37,6 +37,7 @@ class Walk:
 
     def script(self, stage: str) -> Script:
         """One stage."""
+        self._tour.at_rest()
         usable = self._all if stage == ALL else self._quick
         while path := self._next(stage, usable):
             for number in path:
