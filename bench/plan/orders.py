@@ -16,6 +16,7 @@ from .weave import Job, Script
 from .weaver import EARLIER, Woven
 
 WAKING = "wake"  # the title of its job
+LONGER = 4  # times `pace.steady`: some twenty readings of a dimmed level
 KEY, SAMPLE, WALK, MORE, AWAKE, LAST = range(6)  # ranks
 
 
@@ -105,15 +106,15 @@ def _at(job: Job, rank: int) -> Job:
 
 
 def _sample(desk: Desk, f: Function) -> Script:
-    """Each key of a function once, with something to do."""
+    """Each key of a function once, with something to do. A level that may be seen only this once is watched
+    for longer: one reading of a small current can lie within the measurement uncertainty of a limit."""
+    longer = LONGER if any(0 < level < 100 for level in f.presets.values()) else 0
     for _ in desk.keys[f.name]:
         if f.kind == "off":
             own = [m for m in f.members if m in desk.toggle_of]
             yield from desk.switch(own[0], on=True, about=f"on before {f.name}") if own else ()
-        yield from desk.tap(
-            f.name,
-            f.kind if f.kind == "off" else "on",
-            f"{f.name} tried",
-            f"{f.kind} {f.name}" if f.kind != "scene" else f"scene {f.name} applied",
-        )
+        effect = "off" if f.kind == "off" else "on"
+        covers = f"scene {f.name} applied" if f.kind == "scene" else f"{f.kind} {f.name}"
+        dwell = desk.pace.dwell + longer * desk.pace.steady
+        yield from desk.tap(f.name, effect, f"{f.name} tried", covers, dwell=dwell)
         yield from desk.all_off(f.circuits)
