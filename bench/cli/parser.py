@@ -123,6 +123,12 @@ def add_choice(parser: argparse.ArgumentParser) -> None:
         type=bench_seconds,
         help="the best plan that lasts N seconds at most; says what is then left uncovered",
     )
+    parser.add_argument(
+        "--since",
+        metavar="OTHER",
+        help="first what the changes since OTHER can have broken: a spec's file, a shipped boat, or a "
+        "session's folder",
+    )
 
 
 def add_accepted(parser: argparse.ArgumentParser) -> None:

@@ -76,6 +76,7 @@ def run(args: argparse.Namespace) -> int:
     from bench.cli.loading import faults_of_spec, load_boat, plan_for
     from bench.cli.output import print_json, print_lines
     from bench.cli.scoring import score_lines, score_of
+    from bench.cli.since import compared
     from bench.report.terminal import width_of
     from bench.run.plan_file import plan_text
 
@@ -87,8 +88,9 @@ def run(args: argparse.Namespace) -> int:
     boat = load_boat(args.spec)
     warn(faults_of_spec(boat))
     plan = plan_for(
-        boat.spec, short=args.short, supply=args.on == "twin", only=args.only, seconds=args.seconds
-    )
+        boat.spec, short=args.short, supply=args.on == "twin", only=args.only, seconds=args.seconds,
+        since=compared(args.since, boat) if args.since is not None else None,
+    )  # fmt: skip
     if args.out:
         write_text(Path(args.out), plan_text(plan))
     if args.pictures:
@@ -149,6 +151,7 @@ def write_text(path: Path, text: str) -> None:
 
 def plan_lines(plan: Plan) -> list[str]:
     """A plan for people: how long, what is done when, what it earns, what it leaves out."""
+    from bench.cli.since import since_lines
     from bench.report.terminal import width_of
     from bench.report.text import hanging, table
 
@@ -159,6 +162,7 @@ def plan_lines(plan: Plan) -> list[str]:
         f"{plan.title}: {len(plan.steps)} steps, {plan.duration_ms / 1e3:.{digits}f} s on the bench, "
         f"start: {plan.start}",
         *_cost(plan),
+        *(line for item in since_lines(plan) for line in hanging(item, width)),
         "",
         *table(("at", "done", "why"), rows, width),
         "",

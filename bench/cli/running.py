@@ -17,6 +17,7 @@ from bench.cli.judging import material_of, start_ns_of, tell
 from bench.cli.loading import Boat, faults_of_spec, load_boat, plan_for
 from bench.cli.output import warn
 from bench.cli.require import parse_require, with_requirement
+from bench.cli.since import compared, since_lines
 from bench.cli.virtual import parse_faults
 from bench.core.clock import SystemClock, utc_text
 from bench.core.errors import Complaint, UsageError
@@ -83,13 +84,17 @@ def run_command(args: argparse.Namespace) -> int:
     boat = load_boat(wish.spec)
     warn((*boat.warnings, *faults_of_spec(boat)))
     if args.plan is not None:
-        for other, given in (("--short", args.short), ("--seconds", args.seconds is not None)):
+        for other, given in (
+            ("--short", args.short),
+            ("--seconds", args.seconds is not None),
+            ("--since", args.since is not None),
+        ):
             if given:
                 text = f"--plan and {other} do not go together"
                 raise UsageError(Complaint(text, advice="name one of them"))
         wish = replace(wish, plan=load_plan(existing_file(args.plan, what="plan"), boat.spec))
     check_wish(wish, boat)
-    if args.seconds is not None:
+    if args.seconds is not None or args.since is not None:
         wish = replace(wish, plan=_chosen(args, wish, boat))
     if wish.on != "twin":
         link = link_from_text(wish.on, SystemClock())  # only to hear of a wrong name before asking
@@ -109,11 +114,15 @@ def run_command(args: argparse.Namespace) -> int:
 
 
 def _chosen(args: argparse.Namespace, wish: Wish, boat: Boat) -> Plan:
-    """The plan for the time there is."""
+    """The plan for the time there is, and for what changed."""
     switches = wish.on == "twin" or supply_wish(wish, _profile(wish.bench, boat)[0], boat) is not None
     if not switches:
         switches = link_from_text(wish.on, SystemClock()).facts.switches_supply
-    return plan_for(boat.spec, short=wish.short, supply=switches, seconds=args.seconds)
+    since = compared(args.since, boat) if args.since is not None else None
+    plan = plan_for(boat.spec, short=wish.short, supply=switches, seconds=args.seconds, since=since)
+    for line in since_lines(plan):
+        print(f"hardstand: {line}", file=sys.stderr)
+    return plan
 
 
 def run_and_judge(wish: Wish, *, write: bool = True) -> Material:

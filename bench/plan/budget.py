@@ -35,9 +35,8 @@ def within(weaver: Weaver, whole: Woven, seconds: float) -> tuple[Woven, list[St
     whole_steps = weaver.credited(whole)
     if whole.end_ms <= most_ms:
         return whole, whole_steps
-    firsts = {j.title for j in whole.jobs if j.first}
     every = {t for s in whole_steps for t in s.covers}
-    urgent = {t for s, by in zip(whole_steps, whole.by, strict=True) if by in firsts for t in s.covers}
+    urgent = urgent_tags(whole, whole_steps)
     best: tuple[tuple[Worth, Worth], float, Woven, list[Step]] | None = None
     for order in orders(whole):
         for found in _candidates(weaver, order, most_ms):
@@ -49,6 +48,12 @@ def within(weaver: Weaver, whole: Woven, seconds: float) -> tuple[Woven, list[St
     if best is None:
         return _least(weaver, whole, seconds)
     return best[2:]
+
+
+def urgent_tags(whole: Woven, steps: Sequence[Step]) -> set[str]:
+    """What the jobs of the full plan earn that are to be first."""
+    firsts = {j.title for j in whole.jobs if j.first}
+    return {t for s, by in zip(steps, whole.by, strict=True) if by in firsts for t in s.covers}
 
 
 def _worth(tags: Collection[str], wanted: Collection[str]) -> Worth:

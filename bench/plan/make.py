@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
-from bench.core.plan import Plan, Step
+from bench.core.plan import Plan, Since, Step
 from bench.spec.model import Spec
 
 from .alike import alike
-from .budget import within
+from .budget import urgent_tags, within
 from .said import by_behaviour, covered_words, never, uncovered
+from .since import Compared
 from .tour import TOUR
 from .weave import Job
 from .weaver import Weaver, Woven
@@ -21,24 +22,27 @@ SHORT_MS = 13_000.0  # of the 20 s of a short run; the rest is for listening, ho
 
 def make_plan(
     spec: Spec, *, short: bool = False, seed: int = 0, supply: bool = False, only: Collection[str] = (),
-    seconds: float | None = None,
+    seconds: float | None = None, since: Compared | None = None,
 ) -> Plan:  # fmt: skip
     """The plan for a boat. `supply`: the bench can switch the supply, so waking up is tested. `only`:
     circuits; what touches none of them is left out (empty: nothing is). `seconds`: the most it may last.
+    `since`: what differs from another spec, to be planned first.
 
     `short` keeps the whole run within 20 s and says what it leaves out. The same arguments give the
     same plan. Raises InternalError when a script does not come to an end; UsageError when `seconds` are too
     few for anything.
     """
-    weaver = Weaver(spec, seed=seed, supply=supply, only=only, first=None)
+    first = since.first if since is not None else None
+    weaver = Weaver(spec, seed=seed, supply=supply, only=only, first=first)
     whole = weaver.weave()
     if seconds is not None:
         woven, steps = within(weaver, whole, seconds)
         if woven is not whole:
-            return _cut(weaver, woven, steps, whole, seconds)
-        return _finish(weaver, woven, steps)
+            plan = _cut(weaver, woven, steps, whole, seconds)
+            return _with_since(plan, since, woven, weaver.credited(whole), whole)
     if not short:
-        return _finish(weaver, whole, weaver.credited(whole))
+        steps = weaver.credited(whole)
+        return _with_since(_finish(weaver, whole, steps), since, whole, steps, whole)
     left_out: frozenset[str] = frozenset()
     while True:
         made = weaver.weave(short=True, left_out=left_out)
@@ -54,6 +58,23 @@ def _spare(woven: Woven) -> Job:
     held_up = [j for j in woven.jobs if j.clusters & last.clusters]
     kinds = Counter(j.title.split()[0] for j in woven.jobs)
     return max(held_up, key=lambda j: (kinds[j.title.split()[0]] > 1, j.rank, len(j.clusters), j.title))
+
+
+def _with_since(
+    plan: Plan, since: Compared | None, woven: Woven, whole_steps: Sequence[Step], whole: Woven
+) -> Plan:
+    """The plan with what changed, and until when that is worked on."""
+    if since is None:
+        return plan
+    urgent = urgent_tags(whole, whole_steps)
+    firsts = {j.title for j in woven.jobs if j.first}
+    last_ms = [s.at_ms for s, by in zip(plan.steps, woven.by, strict=True) if by in firsts]
+    last_ms += [ms for title, ms in woven.ended_ms.items() if title in firsts]
+    told = Since(
+        other=since.other, changes=tuple(c.text for c in since.changes), circuits=since.circuits,
+        until_ms=max(last_ms, default=0.0), whole=urgent <= {t for s in plan.steps for t in s.covers},
+    )  # fmt: skip
+    return replace(plan, since=told)
 
 
 def _finish(weaver: Weaver, woven: Woven, steps: list[Step], *, cut: bool = False) -> Plan:
