@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from bench.cli.boats import spec_path
 from bench.cli.parser import nearest
@@ -13,6 +14,9 @@ from bench.core.model import Model
 from bench.core.plan import Plan
 from bench.definitions import Definitions
 from bench.spec.model import Spec
+
+if TYPE_CHECKING:
+    from bench.plan.since import Compared
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,18 +109,26 @@ def _sorted(findings: Sequence[Complaint]) -> list[Complaint]:
     return sorted(findings, key=lambda c: (c.severity != "error", c.path, c.line or 0, c.column or 0))
 
 
-def plan_for(spec: Spec, *, short: bool, supply: bool, only: Sequence[str] = (), sequences: int = 1) -> Plan:
-    """The plan that a run of this spec follows. `supply`: the bench can switch the supply. `only`: circuits.
-    `sequences`: of so many keys.
+def plan_for(
+    spec: Spec, *, short: bool, supply: bool, only: Sequence[str] = (), sequences: int = 1,
+    seconds: float | None = None, since: Compared | None = None,
+) -> Plan:  # fmt: skip
+    """The plan that a run of this spec follows. `supply`: the bench can switch the supply. `only`: circuits;
+    `sequences`: of so many keys; `seconds`: the most that it may last; `since`: what changed goes first.
 
-    Raises: UsageError for a circuit that the spec does not have.
+    Raises: UsageError for a circuit that the spec does not have, or too few seconds.
     """
     from bench.plan import make_plan
 
+    for other, given in (("--seconds", seconds is not None), ("--since", since is not None)):
+        if short and given:
+            raise UsageError(Complaint(f"--short and {other} do not go together", advice="name one of them"))
     for name in only:
         if name not in spec.circuits:
             text = f"--only {name}: the spec has no such circuit"
             raise UsageError(
                 Complaint(text, expected=nearest(name, spec.circuits) or "a circuit of the spec")
             )
-    return make_plan(spec, short=short, supply=supply, only=tuple(only), sequences=sequences)
+    return make_plan(
+        spec, short=short, supply=supply, only=tuple(only), sequences=sequences, seconds=seconds, since=since
+    )

@@ -83,6 +83,17 @@ def milliseconds(word: str) -> float:
     return value
 
 
+def bench_seconds(word: str) -> float:
+    """A bench time that an option takes: more than 0, at most a day."""
+    try:
+        value = float(word)
+    except ValueError:
+        value = -1.0
+    if not 0.0 < value <= 86_400.0:
+        raise argparse.ArgumentTypeError(f"{word} is no number of seconds, more than 0 and at most 86400")
+    return value
+
+
 def count(word: str) -> int:
     """A whole number from 1 to a million. Raises ArgumentTypeError."""
     if not word.isascii() or not word.isdecimal() or not 1 <= int(word[:8]) <= 1_000_000:
@@ -101,6 +112,22 @@ def add_spec(parser: argparse.ArgumentParser) -> None:
     """The positional SPEC that most commands take."""
     parser.add_argument(
         "spec", metavar="SPEC", help="the spec's file, or one of the shipped boats: demo, dunlin, fulmar"
+    )
+
+
+def add_choice(parser: argparse.ArgumentParser) -> None:
+    """The options of every command that makes a plan."""
+    parser.add_argument(
+        "--seconds",
+        metavar="N",
+        type=bench_seconds,
+        help="the best plan that lasts N seconds at most; says what is then left uncovered",
+    )
+    parser.add_argument(
+        "--since",
+        metavar="OTHER",
+        help="first what the changes since OTHER can have broken: a spec's file, a shipped boat, or a "
+        "session's folder",
     )
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bench.cli.output import warn
-from bench.cli.parser import Parser, add_json, add_spec, count
+from bench.cli.parser import Parser, add_choice, add_json, add_spec, count
 from bench.core.errors import Complaint, UsageError
 
 if TYPE_CHECKING:
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 
 MOST_ALIKE = 12  # pairs shown
+MOST_UNCOVERED = 4  # of a kind of fault
 
 
 def parser() -> Parser:
@@ -52,6 +53,7 @@ def parser() -> Parser:
         default=1,
         help="also every sequence of 2 or 3 keys within each cluster of circuits (takes many times as long)",
     )
+    add_choice(made)
     made.add_argument("--out", metavar="FILE", help="also write the plan, to be reviewed, kept and run again")
     made.add_argument(
         "--pictures", metavar="FOLDER", help="also draw what each cluster of circuits can do, as Mermaid text"
@@ -88,6 +90,7 @@ def run(args: argparse.Namespace) -> int:
     from bench.cli.loading import faults_of_spec, load_boat, plan_for
     from bench.cli.output import print_json, print_lines
     from bench.cli.scoring import score_lines, score_of
+    from bench.cli.since import compared
     from bench.report.terminal import width_of
     from bench.run.plan_file import plan_text
     from bench.twin import load_tables
@@ -102,8 +105,9 @@ def run(args: argparse.Namespace) -> int:
     tables = load_tables(existing_file(args.tables, what="virtual box")) if args.tables else None
     warn(faults_of_spec(boat))
     plan = plan_for(
-        boat.spec, short=args.short, supply=args.on == "twin", only=args.only, sequences=args.sequences
-    )
+        boat.spec, short=args.short, supply=args.on == "twin", only=args.only, sequences=args.sequences,
+        seconds=args.seconds, since=compared(args.since, boat) if args.since is not None else None,
+    )  # fmt: skip
     if args.out:
         write_text(Path(args.out), plan_text(plan))
     if args.pictures:
@@ -122,6 +126,9 @@ def run(args: argparse.Namespace) -> int:
 
 def _refuse(args: argparse.Namespace) -> None:
     """Options that do not go together."""
+    if args.seconds is not None and args.sequences > 1:
+        text = "--sequences and --seconds do not go together"
+        raise UsageError(Complaint(text, advice="every sequence takes as long as it takes: name one of them"))
     if args.short and args.sequences > 1:
         raise UsageError(Complaint("--sequences is for the full plan", advice="leave out --short, or it"))
     for option in ("sample", "tables"):
@@ -171,16 +178,18 @@ def write_text(path: Path, text: str) -> None:
 
 def plan_lines(plan: Plan) -> list[str]:
     """A plan for people: how long, what is done when, what it earns, what it leaves out."""
+    from bench.cli.since import since_lines
     from bench.report.terminal import width_of
     from bench.report.text import hanging, table
 
     width = width_of(sys.stdout)
-
+    digits = 1 if plan.uncovered else 0
     rows = [[f"{step.at_ms / 1e3:.2f} s", _doing(step), step.about] for step in plan.steps]
     lines = [
-        f"{plan.title}: {len(plan.steps)} steps, {plan.duration_ms / 1e3:.0f} s on the bench, "
+        f"{plan.title}: {len(plan.steps)} steps, {plan.duration_ms / 1e3:.{digits}f} s on the bench, "
         f"start: {plan.start}",
         *_cost(plan),
+        *(line for item in since_lines(plan) for line in hanging(item, width)),
         "",
         *table(("at", "done", "why"), rows, width),
         "",
@@ -196,10 +205,27 @@ def plan_lines(plan: Plan) -> list[str]:
             "not told apart (look at them, or hang another load on one):",
             *(line for item in pairs for line in hanging(item, width)),
         ]
+    if plan.uncovered:
+        lines += [
+            "",
+            "still uncovered:",
+            *(line for item in shortened(plan) for line in hanging(item, width)),
+        ]
     if plan.not_tested:
         left = [f"{subject}: {why}" for subject, why in plan.not_tested.items()]
         lines += ["", "not tested:", *(line for item in left for line in hanging(item, width))]
     return lines
+
+
+def shortened(plan: Plan) -> list[str]:
+    """What is still uncovered, each kind of fault with no more than a few."""
+    rows = []
+    for text in plan.uncovered:
+        kind, _, rest = text.partition(": ")
+        which = rest.split("; ")
+        more = f"; ... and {len(which) - MOST_UNCOVERED} more" if len(which) > MOST_UNCOVERED else ""
+        rows.append(f"{kind}: {'; '.join(which[:MOST_UNCOVERED])}{more}")
+    return rows
 
 
 def _cost(plan: Plan) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from bench.cli.parser import Parser, add_accepted, add_json, add_spec
+from bench.cli.parser import Parser, add_accepted, add_choice, add_json, add_spec
 
 DETAILS = """\
 where a box is:
@@ -41,6 +41,7 @@ def parser() -> Parser:
         help="the virtual box of a boat of your own: its tables (default: those shipped for the boat's name)",
     )
     made.add_argument("--short", action="store_true", help="the short plan of at most 20 s")
+    add_choice(made)
     made.add_argument(
         "--bench", metavar="PROFILE", help="what stands on this bench: adapter, supply, real loads (a file)"
     )

@@ -14,9 +14,10 @@ from bench.cli.accepting import keep_copy, read_accepted, set_apart
 from bench.cli.boats import existing_file
 from bench.cli.energise import confirm
 from bench.cli.judging import material_of, start_ns_of, tell
-from bench.cli.loading import Boat, faults_of_spec, load_boat, refuse_disagreed
+from bench.cli.loading import Boat, faults_of_spec, load_boat, plan_for, refuse_disagreed
 from bench.cli.output import warn
 from bench.cli.require import parse_require, with_requirement
+from bench.cli.since import compared, since_lines
 from bench.cli.virtual import parse_faults
 from bench.core.clock import SystemClock, utc_text
 from bench.core.errors import Complaint, UsageError
@@ -84,10 +85,18 @@ def run_command(args: argparse.Namespace) -> int:
     warn((*boat.warnings, *faults_of_spec(boat)))
     refuse_disagreed(boat)
     if args.plan is not None:
-        if args.short:
-            raise UsageError(Complaint("--plan and --short do not go together", advice="name one of them"))
+        for other, given in (
+            ("--short", args.short),
+            ("--seconds", args.seconds is not None),
+            ("--since", args.since is not None),
+        ):
+            if given:
+                text = f"--plan and {other} do not go together"
+                raise UsageError(Complaint(text, advice="name one of them"))
         wish = replace(wish, plan=load_plan(existing_file(args.plan, what="plan"), boat.spec))
     check_wish(wish, boat)
+    if args.seconds is not None or args.since is not None:
+        wish = replace(wish, plan=_chosen(args, wish, boat))
     if wish.on != "twin":
         link = link_from_text(wish.on, SystemClock())  # only to hear of a wrong name before asking
         spoken = RunBoat(boat.spec, boat.definitions)
@@ -103,6 +112,18 @@ def run_command(args: argparse.Namespace) -> int:
         print(f"hardstand: warning: {warning}", file=sys.stderr)
     tell(material, as_json=args.json, where=str(out))
     return replace(result, verdict=material.verdict).exit_status
+
+
+def _chosen(args: argparse.Namespace, wish: Wish, boat: Boat) -> Plan:
+    """The plan for the time there is, and for what changed."""
+    switches = wish.on == "twin" or supply_wish(wish, _profile(wish.bench, boat)[0], boat) is not None
+    if not switches:
+        switches = link_from_text(wish.on, SystemClock()).facts.switches_supply
+    since = compared(args.since, boat) if args.since is not None else None
+    plan = plan_for(boat.spec, short=wish.short, supply=switches, seconds=args.seconds, since=since)
+    for line in since_lines(plan):
+        print(f"hardstand: {line}", file=sys.stderr)
+    return plan
 
 
 def run_and_judge(wish: Wish, *, write: bool = True) -> Material:

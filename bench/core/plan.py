@@ -49,9 +49,22 @@ class Alike:
 
 
 @dataclass(frozen=True, slots=True)
+class Since:
+    """What differs from an `other` spec, each difference in words, and the `circuits` it can have broken.
+    Their part of the plan is over at `until_ms`, `whole` or as far as there was time."""
+
+    other: str
+    changes: tuple[str, ...]
+    circuits: tuple[str, ...]
+    until_ms: float = 0.0
+    whole: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """Steps in order of `at_ms`. `start`: woken | off (all functions off, positions known). `toured`: the
-    clusters; `alike`: circuits that could be exchanged unnoticed."""
+    clusters; `alike`: circuits that could be exchanged unnoticed. `uncovered`: of a plan for a given time,
+    what the full one covers besides, by kind of fault. `since`: what was planned first, and why."""
 
     title: str
     steps: tuple[Step, ...]
@@ -62,3 +75,5 @@ class Plan:
     not_tested: dict[str, str] = field(default_factory=dict)
     toured: tuple[Toured, ...] = ()
     alike: tuple[Alike, ...] = ()
+    uncovered: tuple[str, ...] = ()
+    since: Since | None = None

@@ -11,6 +11,8 @@ from .pace import SIGNAL_MS, Pace
 from .sim import Sim
 from .weave import WOBBLE_MS, Act, Script
 
+IDLE = ("same", "refused", "again")  # presses after which all is as before
+
 
 class Desk:
     """Basic moves as scripts, for `yield from`. `short`: leave out what a sample can do without."""
@@ -75,6 +77,11 @@ class Desk:
     def lacking(self, function: str, *effects: str) -> bool:
         """Whether some control of the function was never used for one of the effects."""
         return any(not self._used[n, e] for n in self.keys[function] for e in effects)
+
+    def untried(self, function: str) -> bool:
+        """Whether some control of the function never had an effect."""
+        tried = {name for (name, effect), n in self._used.items() if n and effect not in IDLE}
+        return not tried.issuperset(self.keys.get(function, ()))
 
     # -- moves
 
@@ -174,6 +181,18 @@ class Desk:
             yield from self.tap(self.toggle_of[c].name, "on" if on else "off", text, dwell=dwell)
         for c in mine:
             yield from self.switch(c, on=on, about=about and f"{c} {about}")
+
+    def leave(self, circuits: Iterable[str], down: Iterable[str], active: Iterable[str]) -> Script:
+        """The way out of a script that is cut short: keys up, sensors at rest, circuits off."""
+        names = list(circuits)
+        for control in down:
+            yield Act("release", control, 0, self.pace.dwell, f"{control} let go", urgent=2)
+        for name in names:
+            self._held.pop(name, None)
+        for sensor in active:
+            yield Act("sensor", sensor, 0, self.pace.dwell, f"{sensor} at rest")
+        yield from self.all_off(names)
+        yield from self.all_off(names)
 
     def all_off(self, circuits: Iterable[str]) -> Script:
         """Every circuit of these that is on, off again."""

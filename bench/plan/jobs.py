@@ -35,7 +35,7 @@ def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
         made.append(Job(f"outside {control}", everything - waiting, partial(outside, desk, control), OUTSIDE))
     by_message = any(b.wake.by == "message" for b in desk.spec.boxes.values())
     if (supply or by_message) and not desk.short:
-        made.append(Job("wake", everything, partial(wake, desk, supply=supply), WAKE))
+        made.append(Job("wake", everything, partial(wake, desk, supply=supply), WAKE, uncut=True))
     return [j if j.title.startswith("tour ") else _with_help(desk, j) for j in made]
 
 

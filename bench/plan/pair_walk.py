@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import heapq
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import combinations
 
 from .machine import Letter, Machine, Move
@@ -35,6 +35,10 @@ class PairWalk:
         self.moves: list[Move] = []
         self.is_cut = self._go(self._new_tags, most_ms) or self._go(self._new_pairs, most_ms)
         self.pairs = len(self._seen)
+
+    def count(self, moves: Iterable[Move]) -> int:
+        """How many pairs these cover."""
+        return len({pair for move in moves for pair in self._pairs(move)})
 
     def _go(self, news: News, most_ms: float) -> bool:
         """Walks while there is anything new; whether there was more than there was time for."""

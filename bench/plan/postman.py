@@ -30,8 +30,7 @@ class Tour(NamedTuple):
 
 def closed_tour(edges: Sequence[Edge], start: int) -> Tour:
     """A walk of least cost along every edge that can be walked and returned from; repeats what it must."""
-    home = _reached(((e.tail, e.head) for e in edges), start)
-    home &= _reached(((e.head, e.tail) for e in edges), start)
+    home = returnable(edges, start)
     inside = [n for n, e in enumerate(edges) if e.tail in home and e.head in home]
     times = dict.fromkeys(inside, 1)
     for number, count in _repeats(edges, inside).items():
@@ -56,6 +55,12 @@ def walk_to(edges: Sequence[Edge], start: int, targets: Collection[int]) -> list
         path.append(via[end])
         end = edges[via[end]].tail
     return path[::-1]
+
+
+def returnable(edges: Iterable[Edge], start: int) -> set[int]:
+    """Nodes that can be reached from `start`, and it from them."""
+    arcs = [(e.tail, e.head) for e in edges]
+    return _reached(arcs, start) & _reached([(b, a) for a, b in arcs], start)
 
 
 def _search(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from copy import copy
 
 from .machine import Move
 from .postman import Edge, closed_tour
@@ -29,6 +30,12 @@ class Sequences:
         self.is_cut = bool(inner) and self.length < wanted
         self.walk = sequence_walk(moves, self.every)
         self.walked: list[int | None] = []
+
+    def afresh(self) -> Sequences:
+        """The same, of which nothing is walked yet."""
+        made = copy(self)
+        made.walked = []
+        return made
 
     @property
     def done(self) -> int:

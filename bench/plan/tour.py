@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
+from copy import copy
 
 from bench.core.plan import Step, Toured
 
@@ -33,6 +34,8 @@ class Tour:
 
     def __init__(self, desk: Desk, machine: Machine, length: int = 1) -> None:
         self._desk, self.machine = desk, machine
+        self._tags: dict[Move, tuple[str, ...]] = {}  # one for all copies, as are the effects
+        self._effects: dict[Move, str] = {}
         self.left: list[Move] = []
         self.stranded: list[Move] = []
         self.given_up: list[Move] = []
@@ -48,7 +51,7 @@ class Tour:
             self.moves = [*moves, *self._in_turn(moves)]
             tour = closed_tour(edges_of(self.moves), 0)
             self.order, self.stranded = tour.order, [self.moves[n] for n in tour.left_out]
-        self._edges = edges_of(self.moves)
+        self.edges = edges_of(self.moves)
         self._sought = length
         self.sequences = Sequences(self.moves, length if self.pairs is None else 1)
         walk = (*self.order, *self.sequences.walk)
@@ -56,6 +59,13 @@ class Tour:
         self._began = True  # whether the move that was done last began where it should
         self._held: dict[str, str] = {}
         self._active: frozenset[str] = frozenset()
+
+    def afresh(self, desk: Desk) -> Tour:
+        """The same tour, not yet begun, for another plan."""
+        made = copy(self)
+        made._desk, made._held, made._active, made.given_up = desk, {}, frozenset(), []
+        made.lost, made._began, made.sequences = [], True, self.sequences.afresh()
+        return made
 
     @property
     def title(self) -> str:
@@ -71,19 +81,24 @@ class Tour:
         """Moves to be done more than once, so that every control of a function has each effect."""
         by_effect: dict[tuple[str, str], list[Move]] = {}
         for move in moves:
-            if move.letter.kind in ("tap", "down") and (effect := self._effect(move)) != "same":
+            if move.letter.kind in ("tap", "down") and (effect := self.effect(move)) != "same":
                 by_effect.setdefault((move.letter.name, effect), []).append(move)
         for (function, _), found in by_effect.items():
             for i in range(len(self.machine.functions[function]) - len(found)):
                 yield found[i % len(found)]
 
-    def _effect(self, move: Move) -> str:
-        function = self._desk.spec.functions[move.letter.name]
-        return effect_of(function, self.machine.on(move.tail), self.machine.on(move.head))
+    def effect(self, move: Move) -> str:
+        found = self._effects.get(move)
+        if found is None:
+            function = self._desk.spec.functions[move.letter.name]
+            found = effect_of(function, self.machine.on(move.tail), self.machine.on(move.head))
+            self._effects[move] = found
+        return found
 
     # -- walking
     def script(self) -> Script:
         """Walks it, and makes up for what a timer that ends in between has put elsewhere."""
+        self.at_rest()
         need = Counter(self.order) if self.pairs else Counter(range(len(self.moves)))
         for number, move in enumerate(self.moves):
             if move in self.stranded:
@@ -91,7 +106,7 @@ class Tour:
         tries: Counter[int] = Counter()
         way = deque(self.order)
         while True:
-            here = self._here()
+            here = self.here()
             if not way or self.moves[way[0]].tail != here:
                 way = deque(self._way_on(here, need))
                 if not way:
@@ -104,30 +119,30 @@ class Tour:
                 if tries[number] >= MOST_TRIES and need[number]:
                     self.given_up.append(move)
                     del need[number]
-                yield from self._wait("")
+                yield from self.wait("")
                 continue
-            yield from self._do(move)
-            if self._here() == move.head:
+            yield from self.do(move)
+            if self.here() == move.head:
                 need -= Counter([number])
         yield from self._sequences()
-        yield from self._home()
+        yield from self.home()
 
     def _sequences(self) -> Script:
         """Walks on through every sequence; what a timer cut short is begun again."""
         walk, walked, tries = self.sequences.walk, self.sequences.walked, Counter[int]()
         at = 0
         while at < len(walk):
-            here, number = self._here(), walk[at]
-            path = walk_to(self._edges, here, {self.moves[number].tail}) if here is not None else None
+            here, number = self.here(), walk[at]
+            path = walk_to(self.edges, here, {self.moves[number].tail}) if here is not None else None
             if path is None:
                 break
             number = path[0] if path else number
             move = self.moves[number]
             if self._must_wait(move):
-                yield from self._wait("")
+                yield from self.wait("")
             else:
-                yield from self._do(move)
-                if self._began and self._here() == move.head:
+                yield from self.do(move)
+                if self._began and self.here() == move.head:
                     walked.append(number)
                     at += not path
                     continue
@@ -137,20 +152,24 @@ class Tour:
 
     def _must_wait(self, move: Move) -> bool:
         """Whether a timer would end meanwhile."""
-        return move.letter.kind != "end" and self._ends_within(move.cost_ms + SLACK_MS)
+        return move.letter.kind != "end" and self.ends_within(move.cost_ms + SLACK_MS)
 
     def _way_on(self, here: int | None, need: Counter[int]) -> list[int]:
         """To the nearest move that is still needed, else to rest; nothing where that is or no way known."""
         if here is None:
             return []
         tails = {self.moves[n].tail for n in need}
-        path = walk_to(self._edges, here, tails) if need else None
+        path = walk_to(self.edges, here, tails) if need else None
         if path is None:
-            return walk_to(self._edges, here, {0}) or []
+            return walk_to(self.edges, here, {0}) or []
         end = self.moves[path[-1]].head if path else here
         return [*path, next(n for n in need if self.moves[n].tail == end)]
 
-    def _home(self) -> Script:
+    def at_rest(self) -> None:
+        """Nothing is held any more, whatever was when an earlier walk was cut short."""
+        self._held, self._active = {}, frozenset()
+
+    def home(self) -> Script:
         """Keys up, sensors at rest, circuits off, wherever it ended."""
         for name in list(self._held):
             yield Act("release", self._held.pop(name), 0, self._desk.pace.dwell, f"{name} let go", urgent=1)
@@ -159,23 +178,23 @@ class Tour:
         self._active = frozenset()
         yield from self._desk.all_off([c for c in self.machine.circuits if self._desk.has_own_key(c)])
 
-    def _here(self) -> int | None:
+    def here(self) -> int | None:
         states = self._desk.sim.states(self.machine.cluster)
         return self.machine.at(states, frozenset(self._held), self._active)
 
-    def _ends_within(self, ms: float) -> bool:
+    def ends_within(self, ms: float) -> bool:
         dues = self._desk.sim.due_ms((self.machine.cluster,))
         return any(lo < self._desk.sim.now_ms + ms for lo, _ in dues)
 
-    def _wait(self, about: str, *covers: str) -> Script:
+    def wait(self, about: str, *covers: str) -> Script:
         sim, pace = self._desk.sim, self._desk.pace
         latest_ms = min(hi for _, hi in sim.due_ms((self.machine.cluster,)))
         ms = latest_ms - sim.now_ms + pace.respond
         yield Act("wait", "", 0, max(ms, 0.0) + pace.dwell, about, covers)
 
-    def _do(self, move: Move) -> Script:
+    def do(self, move: Move) -> Script:
         desk, (kind, name) = self._desk, move.letter
-        about, covers = self._about(move), self._covers(move)
+        about, covers = self._about(move), self.covers(move)
         held, active = frozenset(self._held), self._active
 
         def holds() -> bool:
@@ -183,14 +202,14 @@ class Tour:
             return self._began
 
         if kind == "end":
-            yield from self._wait(about, *covers)
+            yield from self.wait(about, *covers)
         elif kind == "sensor":
             self._active ^= {name}
             yield Act(kind, name, int(name in self._active), desk.pace.dwell, about, covers, holds=holds)
         elif kind == "tap":
-            yield from desk.tap(name, self._effect(move), about, *covers, holds=holds)
+            yield from desk.tap(name, self.effect(move), about, *covers, holds=holds)
         elif kind == "down":
-            control = self._held[name] = desk.pick(name, self._effect(move))
+            control = self._held[name] = desk.pick(name, self.effect(move))
             yield Act("press", control, 1, desk.stroke_ms, about, covers, holds=holds)
         else:
             control = self._held.pop(name)
@@ -212,8 +231,12 @@ class Tour:
         levels = dict(zip(self.machine.circuits, self.machine.outputs[move.tail], strict=True))
         return bool(presets) and all(levels[c] == (level, level) for c, level in presets.items())
 
-    def _covers(self, move: Move) -> tuple[str, ...]:
-        return (*self._shows(move), f"{TOUR} {self.title}: {' '.join(move.letter)} in {move.tail}")
+    def covers(self, move: Move) -> tuple[str, ...]:
+        found = self._tags.get(move)
+        if found is None:
+            here = f"{TOUR} {self.title}: {' '.join(move.letter)} in {move.tail}"
+            found = self._tags[move] = (*self._shows(move), here)
+        return found
 
     # -- what it says of itself
     def said(self, done: int) -> str:
@@ -230,8 +253,13 @@ class Tour:
             return ""
         return f"{self.sequences.done} of {len(every)} of {self.sequences.length} keys ({self.title})"
 
-    def facts(self, steps: Sequence[Step]) -> Toured:
-        """The same as data, with what of the finished `steps` is of this tour."""
+    def pairs_in(self, tags: Collection[str]) -> int:
+        """Pairs of values that those of its moves cover that have a tag here."""
+        assert self.pairs is not None
+        return self.pairs.count(m for m in self.moves if self.covers(m)[-1] in tags)
+
+    def facts(self, steps: Sequence[Step], *, cut: bool = False) -> Toured:
+        """The same as data, with what of the finished `steps` is of this tour. `cut`: it may not be all."""
         mine = [s for s in steps if any(t.startswith(f"{TOUR} {self.title}: ") for t in s.covers)]
         done = {t for s in mine for t in s.covers if t.startswith(f"{TOUR} ")}
         walk = (*self.order, *self.sequences.walk)
@@ -241,7 +269,7 @@ class Tour:
             by="transitions" if self.pairs is None else "pairs",
             states=len(self.machine.places) if self.pairs is None else 0,
             transitions=len(set(self.moves)) + len(set(self.left)) if self.pairs is None else 0,
-            done=len(done) if self.pairs is None else self.pairs.pairs,
+            done=len(done) if self.pairs is None else self.pairs_in(done) if cut else self.pairs.pairs,
             presses=sum(s.kind == "press" for s in mine),
             optimum_presses=fewest,
             time_ms=self.time_ms,

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Generator, Iterable
+from collections.abc import Callable, Collection, Generator, Iterable
 from dataclasses import dataclass, field
+from math import inf
 
 from bench.core.errors import InternalError
 from bench.core.plan import Step
@@ -42,7 +43,8 @@ Script = Generator[Act, None, None]
 class Job:
     """A script and the clusters nobody else may touch while it runs. Smaller `rank` goes first. `time_ms`:
     how long it takes at least, where that is known; of two that want to go on the longer one goes first.
-    `tests`: the clusters that it is about, where it holds others besides."""
+    `tests`: the clusters that it is about, where it holds others besides. `first`: goes before all that is
+    not. `uncut`: once it has begun it is not cut short."""
 
     title: str
     clusters: frozenset[int]
@@ -50,6 +52,11 @@ class Job:
     rank: int = 0
     time_ms: float = 0.0
     tests: frozenset[int] = frozenset()
+    first: bool = False
+    uncut: bool = False
+
+
+Leave = Callable[[Job, Collection[str], Collection[str]], Script]
 
 
 @dataclass(slots=True)
@@ -59,6 +66,9 @@ class _Running:
     script: Script
     act: Act | None = None
     ready_ms: float = 0.0
+    leaving: bool = False
+    down: dict[str, None] = field(default_factory=dict)
+    active: dict[str, None] = field(default_factory=dict)
 
 
 @dataclass
@@ -66,13 +76,19 @@ class Weave:
     """Runs jobs on a simulated boat and writes down the steps.
 
     Between two stimuli lie at least `pace.apart` ms and a wobble, without which stimuli would keep
-    meeting the boxes' cyclic frames at the same few phases.
+    meeting the boxes' cyclic frames at the same few phases. Nothing is begun that would end after `stop_ms`:
+    each job then gives way to `leave`, which is told what keys it holds and what sensors it left active.
+    `by`: the title of the job of each step; `began_ms`, `ended_ms`: of jobs that began, and that ended.
     """
 
     sim: Sim
     pace: Pace
     seed: int = 0
+    stop_ms: float = inf
+    leave: Leave | None = None
     steps: list[Step] = field(default_factory=list)
+    by: list[str] = field(default_factory=list)
+    began_ms: dict[str, float] = field(default_factory=dict)
     ended_ms: dict[str, float] = field(default_factory=dict)
     _resume: list[tuple[float, int, _Running]] = field(default_factory=list)
     _pending: list[_Running] = field(default_factory=list)
@@ -92,6 +108,7 @@ class Weave:
                 at_ms, _, running = heapq.heappop(self._resume)
                 end_ms = max(end_ms, at_ms)
                 self._continue(running, at_ms)
+            self._late_ones(slot_ms)
             chosen = self._choose(slot_ms)
             if chosen is not None:
                 self._emit(chosen, slot_ms)
@@ -108,26 +125,55 @@ class Weave:
         claimed: set[int] = set()
         for entry in list(self._waiting):
             order, job = entry
+            if t_ms >= self.stop_ms:
+                continue
             if not job.clusters & (self._busy | claimed):
                 self._waiting.remove(entry)
                 self._busy |= job.clusters
+                self.began_ms[job.title] = t_ms
                 heapq.heappush(self._resume, (t_ms, order, _Running(job, order, job.script())))
             else:
                 claimed |= job.clusters
 
     def _continue(self, running: _Running, t_ms: float) -> None:
         self.sim.advance(t_ms)
-        act = next(running.script, None)
+        self._go_on(running, self._next(running, t_ms), t_ms)
+
+    def _go_on(self, running: _Running, act: Act | None, t_ms: float) -> None:
         if act is None:
-            self.ended_ms[running.job.title] = t_ms
+            if not running.leaving:
+                self.ended_ms[running.job.title] = t_ms
             self._busy -= running.job.clusters
             self._start(t_ms)
         elif act.kind == "wait":
-            self._do(act, t_ms)
+            self._do(running, act, t_ms)
             heapq.heappush(self._resume, (t_ms + act.then_ms, running.order, running))
         else:
             running.act, running.ready_ms = act, t_ms
             self._pending.append(running)
+
+    def _next(self, running: _Running, t_ms: float) -> Act | None:
+        """Its next act; where that would end too late, the first of its way out."""
+        act = next(running.script, None)
+        return self._way_out(running) if act is not None and self._is_late(running, act, t_ms) else act
+
+    def _is_late(self, running: _Running, act: Act, t_ms: float) -> bool:
+        if act.urgent or running.leaving or running.job.uncut or self.leave is None:
+            return False
+        return t_ms + act.then_ms > self.stop_ms
+
+    def _way_out(self, running: _Running) -> Act | None:
+        assert self.leave is not None
+        running.script.close()
+        running.leaving = True
+        running.script = self.leave(running.job, tuple(running.down), tuple(running.active))
+        return next(running.script, None)
+
+    def _late_ones(self, slot_ms: float) -> None:
+        """Those that wait for their turn, but would have it too late."""
+        for running in [r for r in self._pending if r.act and self._is_late(r, r.act, slot_ms)]:
+            self._pending.remove(running)
+            self._go_on(running, self._way_out(running), slot_ms)
 
     def _choose(self, slot_ms: float) -> _Running | None:
         ready = [r for r in self._pending if self._allowed(r, slot_ms)]
@@ -136,10 +182,11 @@ class Weave:
         return min(ready, key=self._turn)
 
     @staticmethod
-    def _turn(running: _Running) -> tuple[int, float, float, int]:
-        """Releases first; of the others those whose job is the longest."""
+    def _turn(running: _Running) -> tuple[int, bool, float, float, int]:
+        """Releases first; of the others those that are to be first, and those whose job is the longest."""
         urgent = running.act.urgent if running.act else 0
-        return -urgent, 0.0 if urgent else -running.job.time_ms, running.ready_ms, running.order
+        later = not urgent and not running.job.first
+        return -urgent, later, 0.0 if urgent else -running.job.time_ms, running.ready_ms, running.order
 
     def _allowed(self, running: _Running, slot_ms: float) -> bool:
         if running.act is None or running.act.urgent:
@@ -157,11 +204,21 @@ class Weave:
         assert act is not None
         self._pending.remove(running)
         self.sim.advance(slot_ms)
-        self._do(act, slot_ms)
+        self._do(running, act, slot_ms)
         heapq.heappush(self._resume, (slot_ms + act.then_ms, running.order, running))
 
-    def _do(self, act: Act, t_ms: float) -> None:
+    def _do(self, running: _Running, act: Act, t_ms: float) -> None:
         covers = act.covers if act.holds is None or act.holds() else ()
         self.sim.enact(act.kind, act.name, act.value)
+        if act.kind == "press":
+            running.down[act.name] = None
+        elif act.kind == "release":
+            running.down.pop(act.name, None)
+        elif act.kind == "sensor":
+            if act.value:
+                running.active[act.name] = None
+            else:
+                running.active.pop(act.name, None)
         if act.kind != "wait" or act.about:
+            self.by.append(running.job.title)
             self.steps.append(Step(t_ms, act.kind, act.name, act.value, act.about, covers))

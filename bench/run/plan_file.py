@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, TypeGuard
 
 from bench.core.errors import Complaint, UsageError
-from bench.core.plan import Alike, Plan, Step, Toured
+from bench.core.plan import Alike, Plan, Since, Step, Toured
 from bench.spec.model import Spec
 
 KINDS = ("press", "release", "sensor", "supply", "wake", "wait")
@@ -19,7 +19,11 @@ LONGEST_MS = 24 * 3_600_000.0
 
 def plan_text(plan: Plan) -> str:
     """The file's text; the same plan gives the same bytes."""
-    return json.dumps(asdict(plan), indent=1) + "\n"
+    made = asdict(plan)
+    for key in ("uncovered", "since"):
+        if not made[key]:
+            del made[key]
+    return json.dumps(made, indent=1) + "\n"
 
 
 def load_plan(path: Path, spec: Spec) -> Plan:
@@ -85,6 +89,8 @@ class _Reading:
             not_tested=dict(not_tested),
             toured=tuple(self._made(Toured, self._list(read, "toured"))),
             alike=tuple(self._made(Alike, self._list(read, "alike"))),
+            uncovered=tuple(map(str, self._list(read, "uncovered"))),
+            since=next(iter(self._made(Since, [read["since"]] if read.get("since") else [])), None),
         )
 
     def _list(self, read: Mapping[str, Any], key: str) -> Sequence[object]:

@@ -1,0 +1,88 @@
+"""What a finished plan says of itself: what it covers, what it leaves out and why."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+
+from bench.spec.model import Spec
+
+from .scenario import SCENARIO, needs_supply
+from .tour import TOUR, Tour
+
+
+def by_behaviour(tags: Iterable[str]) -> dict[str, list[str]]:
+    out: dict[str, list[str]] = {}
+    for tag in tags:
+        behaviour, _, rest = tag.partition(" ")
+        out.setdefault(behaviour, []).append(rest)
+    return out
+
+
+def covered_words(tags: Iterable[str], toured: Sequence[Tour]) -> list[str]:
+    """One line per behaviour, complete enough to recount."""
+    found = by_behaviour(tags)
+    done = Counter(tag.partition(": ")[0] for tag in found.pop(TOUR, ()))
+    if done:
+        found[TOUR] = [t.said(done[t.title]) for t in toured]
+    if said := [text for t in toured if (text := t.said_of_sequences())]:
+        found["sequences"] = said
+    return [f"{behaviour}: {'; '.join(rest)}" for behaviour, rest in sorted(found.items())]
+
+
+def never(spec: Spec, tags: Iterable[str], *, supply: bool) -> dict[str, str]:
+    """What this plan cannot or does not touch, and why."""
+    have = set(tags)
+    out: dict[str, str] = {}
+    for circuit in spec.circuits:
+        if not any(t.startswith(f"current {circuit} at ") for t in have):
+            out[f"current of {circuit}"] = "it is never on for long enough to be watched"
+    for control in spec.controls.values():
+        kind = spec.functions[control.function].kind
+        for effect in ("on", "off"):
+            if kind not in ("on", "off") and f"control {control.name} {effect}" not in have:
+                out[f"{control.name} switching {effect}"] = "no press of it has this effect in this plan"
+    if not supply and any(t.startswith("wake ") for t in have):
+        out["loss of the supply"] = "the bench cannot switch it"
+    for name, steps in spec.scenarios.items():
+        if not supply and needs_supply(steps):
+            out[f"{SCENARIO} {name}"] = "it takes the supply away, which the bench cannot switch"
+    out["by hand"] = "needs a person or a fixture at the box"
+    trips = [c.name for c in spec.circuits.values() if c.trip is not None]
+    if trips:
+        out["overload trip"] = f"needs a load bank: {', '.join(trips)}"
+    if any(b.supply is not None for b in spec.boxes.values()):
+        out["supply low"] = "needs a supply whose voltage can be set"
+    lost = [
+        f"{n.kind} {n.name}" for n in (*spec.panels.values(), *spec.screens.values()) if n.lost is not None
+    ]
+    lost += [f"sensor {s.name}" for s in spec.sensors.values() if s.lost is not None]
+    if lost:
+        out["loss of a panel, screen or sensor"] = f"not part of this plan: {', '.join(lost)}"
+    out["presses closer together, long sequences"] = "not part of this plan"
+    if not any(t.startswith("wake ") for t in have):
+        out["wake-up"] = "the bench cannot switch the supply"
+    return out
+
+
+KINDS = {
+    SCENARIO: "scenarios",
+    TOUR: "transitions", "control": "keys", "current": "currents", "dim": "dimming", "scene": "scenes",
+    "wake": "waking up", "auto-off": "timers", "cycle": "cycles", "toggle": "toggles", "group": "groups",
+    "momentary": "momentary keys", "force": "sensors", "inhibit": "inhibits", "follow": "follows",
+    "on": "keys that only switch on", "off": "keys that only switch off", "outside": "keys without effect",
+}  # fmt: skip
+
+
+def uncovered(missing: Iterable[str], toured: Iterable[Tour]) -> dict[str, str]:
+    """Tags that a plan lacks, as kind of fault -> which."""
+    found = by_behaviour(missing)
+    lost = Counter(tag.partition(": ")[0] for tag in found.pop(TOUR, ()))
+    out: dict[str, str] = {}
+    if lost:
+        rows = [(t.title, lost[t.title], len(set(t.moves))) for t in toured if lost[t.title]]
+        out[KINDS[TOUR]] = "; ".join(f"{n} of {most} of {title}" for title, n, most in rows)
+    for behaviour, kind in KINDS.items():
+        if behaviour in found:
+            out[kind] = "; ".join(found[behaviour])
+    return out

@@ -1,0 +1,128 @@
+"""One boat's jobs woven, again and again, with as little as can be done anew."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
+from math import inf
+from typing import NamedTuple
+
+from bench.core.plan import Step
+from bench.oracle import Oracle
+from bench.spec.model import Spec
+
+from .coverage import recount
+from .desk import Desk
+from .jobs import OUTSIDE, jobs, tours
+from .pace import Pace
+from .scenario import scenario_jobs
+from .sim import Sim
+from .tour import Tour
+from .weave import Job, Script, Weave
+
+REST_MS = 500.0  # watched after the last stimulus
+EARLIER = 100  # by this much the rank of a job that is to be first is less
+
+
+class Woven(NamedTuple):
+    """A plan in the making. `began_ms`, `ended_ms`: title of a job -> when; `tours`: of the clusters; `by`:
+    the title of the job of each step. `is_off`: everything is off at the end."""
+
+    steps: list[Step]
+    end_ms: float
+    jobs: list[Job]
+    began_ms: dict[str, float]
+    ended_ms: dict[str, float]
+    tours: list[Tour]
+    by: list[str]
+    is_off: bool
+
+
+@dataclass(frozen=True)
+class First:
+    """What is to be planned first: what touches these circuits, and these jobs by title."""
+
+    circuits: frozenset[str]
+    titles: frozenset[str] = frozenset()
+
+    def holds(self, desk: Desk, job: Job) -> bool:
+        """Whether a job is of these."""
+        if job.title in self.titles:
+            return True
+        touched = desk.clusters(c for c in self.circuits if c in desk.spec.circuits)
+        return not job.title.startswith(("outside ", "wake")) and not touched.isdisjoint(
+            job.tests or job.clusters
+        )
+
+
+Arrange = Callable[[Desk, Sequence[Tour], list[Job]], list[Job]]
+
+
+class Weaver:
+    """`only`: circuits, as in make_plan; `sequences`: of so many letters; `first`: None where nothing is."""
+
+    def __init__(
+        self, spec: Spec, *, seed: int, supply: bool, only: Collection[str], first: First | None,
+        sequences: int = 1,
+    ) -> None:  # fmt: skip
+        self.spec, self.model, self.pace = spec, Oracle(spec), Pace.of(spec)
+        self.seed, self.supply, self.only, self.first = seed, supply, only, first
+        self._sequences = sequences
+        self._tours: dict[tuple[object, ...], list[Tour]] = {}
+
+    def weave(
+        self, *, short: bool = False, left_out: frozenset[str] = frozenset(), arrange: Arrange | None = None,
+        stop_ms: float = inf, told: bool = True,
+    ) -> Woven:  # fmt: skip
+        """All jobs but those `left_out` by title; in another order by `arrange`; begun before `stop_ms`.
+        `told`: after the scenarios, each of which runs to its end."""
+        sim = Sim(self.model, self.spec)
+        desk = Desk(self.spec, sim, self.pace, short=short, seed=self.seed)
+        wanted = desk.clusters(self.only) if self.only else desk.clusters(self.spec.circuits)
+        scenarios = scenario_jobs(desk, supply=self.supply) if told and not short else ()
+        begun = [replace(j, uncut=True) for j in scenarios if j.tests & wanted]
+        weave = Weave(sim, self.pace, self.seed, stop_ms, lambda job, *held: self._leave(desk, job, *held))
+        begin_ms = weave.run(begun)
+        toured = [] if short else [t for t in self._toured(desk) if t.machine.cluster in wanted]
+        every = jobs(desk, toured, supply=self.supply)
+        chosen = [
+            j for j in every if j.title not in left_out and not (j.tests or j.clusters).isdisjoint(wanted)
+        ]
+        if self.only:
+            chosen = [j for j in chosen if j.rank < OUTSIDE]
+        if self.first is not None:
+            chosen = [
+                replace(j, first=True, rank=j.rank - EARLIER) if self.first.holds(desk, j) else j
+                for j in chosen
+            ]
+        if arrange is not None:
+            chosen = arrange(desk, toured, chosen)
+        end_ms = weave.run(chosen, begin_ms) + REST_MS
+        sim.advance(end_ms)
+        is_off = all(hi <= 0 for _, hi in sim.levels().values())
+        every = [*begun, *chosen]
+        return Woven(weave.steps, end_ms, every, weave.began_ms, weave.ended_ms, toured, weave.by, is_off)
+
+    def credited(self, woven: Woven) -> list[Step]:
+        """Its steps with all that they earn."""
+        steps = woven.steps
+        earned = recount(self.spec, Sim(self.model, self.spec), steps, self.pace, woven.end_ms)
+        return [
+            Step(s.at_ms, s.kind, s.name, s.value, s.about, (*s.covers, *earned[i]))
+            for i, s in enumerate(steps)
+        ]
+
+    def _toured(self, desk: Desk) -> list[Tour]:
+        rests = tuple(tuple(desk.sim.states(k)) for k in range(len(self.model.clusters)))
+        if rests not in self._tours:
+            self._tours[rests] = tours(desk, self.model, self._sequences)
+        return [t.afresh(desk) for t in self._tours[rests]]
+
+    @staticmethod
+    def _leave(desk: Desk, job: Job, down: Collection[str], active: Collection[str]) -> Script:
+        circuits = [
+            c
+            for c, k in desk.sim.cluster_of.items()
+            if k in job.clusters and (desk.has_own_key(c) or desk.with_help(frozenset({k})) <= job.clusters)
+        ]
+        return desk.leave(circuits, down, active)
