@@ -16,11 +16,13 @@ from bench.core.plan import Step
 
 from .desk import Desk
 from .orders import Order, orders
+from .scenario import SCENARIO
 from .tour import Tour
 from .weave import Job
 from .weaver import Weaver, Woven
 
 GRID_MS, COARSE_MS = 250.0, 5_000.0
+TOLD_SHARE = 0.25  # of the time, which scenarios take at most or are left out
 LEAST_MS = 3_000.0  # up to here the least plan is looked for, stop by stop
 
 Worth = tuple[int, int]  # keys that had an effect, and all tags
@@ -38,17 +40,22 @@ def within(weaver: Weaver, whole: Woven, seconds: float) -> tuple[Woven, list[St
     every = {t for s in whole_steps for t in s.covers}
     urgent = urgent_tags(whole, whole_steps)
     best: tuple[tuple[Worth, Worth], float, Woven, list[Step]] | None = None
-    for told in (True, False) if weaver.spec.scenarios else (False,):  # without them where they do not fit
-        for order in orders(whole):
-            for found in _candidates(weaver, order, most_ms, told=told):
-                steps = weaver.credited(found)
-                tags = {t for s in steps for t in s.covers}
-                worth = _worth(tags, urgent), _worth(tags, every)
-                if worth[1][0] and (best is None or (worth, -found.end_ms) > best[:2]):
-                    best = worth, -found.end_ms, found, steps
-        if best is not None:
-            return best[2:]
+    told = 0.0 < _told_ms(whole) <= TOLD_SHARE * most_ms
+    for order in orders(whole):
+        for found in _candidates(weaver, order, most_ms, told=told):
+            steps = weaver.credited(found)
+            tags = {t for s in steps for t in s.covers}
+            worth = _worth(tags, urgent), _worth(tags, every)
+            if worth[1][0] and (best is None or (worth, -found.end_ms) > best[:2]):
+                best = worth, -found.end_ms, found, steps
+    if best is not None:
+        return best[2:]
     return _least(weaver, whole, seconds)
+
+
+def _told_ms(whole: Woven) -> float:
+    """When the last scenario has ended; 0 where there is none."""
+    return max((ms for title, ms in whole.ended_ms.items() if title.startswith(f"{SCENARIO} ")), default=0.0)
 
 
 def urgent_tags(whole: Woven, steps: Sequence[Step]) -> set[str]:

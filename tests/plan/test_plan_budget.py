@@ -113,6 +113,17 @@ def test_too_little_time_for_anything_is_refused_with_the_least_that_is_possible
     assert plan.duration_ms <= least * 1000
 
 
+def test_scenarios_come_first_where_they_take_no_more_than_a_quarter_of_the_time():
+    spec = spec_of("dunlin")
+    short, long = make_plan(spec, supply=True, seconds=26), make_plan(spec, supply=True, seconds=30)
+    told = {"scenario getting_under_way", "scenario water_aboard"}
+    assert not told & tags(short)
+    assert "scenarios: getting_under_way; water_aboard" in short.uncovered
+    assert told <= tags(long)
+    texts = ["scenario " in s.about for s in long.steps if s.kind == "press"]
+    assert texts == sorted(texts, reverse=True) and 0 < sum(texts) < len(texts)
+
+
 def test_a_plan_for_a_given_time_is_kept_and_read_again(tmp_path):
     spec = spec_of("dunlin")
     plan = make_plan(spec, seconds=15)
