@@ -14,7 +14,7 @@ from bench.spec import load_spec
 
 DATA = Path(__file__).parents[2] / "bench" / "data"
 BOATS = ("kittiwake", "dunlin", "fulmar")
-BUDGETS_S = (3, 6, 12, 20, 33, 47, 60, 75, 90)
+BUDGETS_S = (3, 12, 20, 47, 75)
 
 
 def spec_of(name):
@@ -133,7 +133,7 @@ def test_a_plan_for_a_given_time_is_kept_and_read_again(tmp_path):
 
 
 @pytest.mark.parametrize("name", BOATS)
-@pytest.mark.parametrize("seconds", [4, 17, 40, 62, 80])
+@pytest.mark.parametrize("seconds", [17, 62])
 def test_a_healthy_virtual_box_passes(name, seconds, tmp_path):
     boat = load_boat(name)
     plan = make_plan(boat.spec, supply=True, seconds=seconds)
