@@ -16,6 +16,7 @@ STUDIES = {
     "planning": "plans of random boats do what they say, and healthy boxes pass them",
     "walks": "a healthy box never fails, however it is used, heard or begun to be judged",
     "corpus": "noisy healthy traces raise no alarm, the same with one fault each do",
+    "live": "a verdict reached live is the one its recording gives, to the letter",
     "stretches": "long recordings judged by stretches come out as frame by frame, to the letter",
     "cuts": "recordings cut anywhere neither fail wrongly nor lose what they showed",
     "truncated": "a session cut off at any byte opens, says so and loses no whole line",
