@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from bench.cli.boats import BOATS as SHIPPED
 from bench.cli.judging import judge_it, material_of
 from bench.cli.loading import Boat, load_boat
 from bench.core.clock import VirtualClock
@@ -30,7 +31,7 @@ from bench.twin import Fault, Tables, Twin, fault_kinds
 from bench.twin.edits import single_edits
 
 RECORDINGS = Path(__file__).resolve().parents[2] / "recordings"
-BOATS = ("kittiwake", "dunlin", "fulmar", "turnstone")
+BOATS = ("demo", "dunlin", "fulmar", "turnstone")
 RUNS = 200
 WALK, FULL, SHORT = PLANS = ("a random walk", "the plan", "the short plan")
 OF_THE_BOX, OF_THE_LINK, OF_BOTH, NONE = TROUBLES = ("box", "link", "box and link", "none")
@@ -72,10 +73,11 @@ def random_run(boat: str, seed: int) -> Run:
 
 
 def _box_faults(boat: str, tables: Tables) -> list[Fault]:
+    name = SHIPPED[boat]
     kinds = [
-        Fault(kind.kind, kind.expected[boat].argument)
+        Fault(kind.kind, kind.expected[name].argument)
         for kind in fault_kinds().values()
-        if boat in kind.expected
+        if name in kind.expected
     ]
     edits = list(single_edits(tables))
     return kinds + edits[:: max(1, len(edits) // max(1, len(kinds)))]
