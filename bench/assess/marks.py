@@ -140,7 +140,7 @@ class Marks:
                 self._ears.goes_dark(mark.box, mark.t_ns, WAKING)
             return
         self._causes.apply(Event(mark.t_ns, SUPPLY, mark.box, 0), mark.t_ns)
-        self._boots.dark(mark.box)
+        self._boots.dark(mark.box, mark.t_ns)
         self._ears.goes_dark(mark.box, mark.t_ns)
 
     def _watched(self) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from bench.core.event import WAKE, Event
+from bench.core.event import SENSOR, WAKE, Event
 from bench.core.signal import Observation
 from bench.definitions import Definitions, Reading
 from bench.judge import Judge, SignalRule
@@ -77,6 +77,7 @@ class Reports:
 
     def _booted(self, t_ns: int, box: str, reason: int) -> None:
         self._unheard_by(box, t_ns)
+        self._unread_by(box, t_ns)
         earliest_ns = self._ears.booted(t_ns, box, reason, own_session=self._own_session)
         hidden_ns = round(self._spec.boxes[box].wake.not_available_ms * MS)
         self._causes.apply(Event(t_ns, WAKE, box, 1), earliest_ns, more_ns=self._cycle_ns + hidden_ns)
@@ -92,3 +93,15 @@ class Reports:
         since_ns = last_ns - round(self._spec.boxes[box].respond_ms * MS)
         causes = [s for s in self._causes.recent(since_ns, t_ns) if hears(self._spec, box, s.name)]
         self._judge.lose(sorted({i for s in causes for i in s.clusters}), t_ns)
+
+    def _unread_by(self, box: str, t_ns: int) -> None:
+        """Of a sensor that changed while its box was asleep the box knows by the sensor's next frame."""
+        since_ns = self._boots.asleep_since(box) or self._ears.bus.nodes[box].before_ns
+        if since_ns is None:
+            return
+        since_ns -= round(self._spec.boxes[box].respond_ms * MS)
+        changed = {s.name for s in self._causes.recent(since_ns, t_ns) if s.kind == SENSOR}
+        for sensor in sorted(s for s in changed if hears(self._spec, box, s)):
+            self._definitions.forget_sensor(sensor)
+            self._causes.forget_sensor(sensor)
+            self._judge.forget_sensor(sensor, t_ns)

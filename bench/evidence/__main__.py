@@ -15,6 +15,7 @@ STUDIES = {
     "scoreboard": "the plan finds every single edit of a configuration that a report can show",
     "planning": "plans of random boats do what they say, and healthy boxes pass them",
     "walks": "a healthy box never fails, however it is used, heard or begun to be judged",
+    "edges": "boxes at the edges of what is agreed never fail",
     "corpus": "noisy healthy traces raise no alarm, the same with one fault each do",
     "live": "a verdict reached live is the one its recording gives, to the letter",
     "stretches": "long recordings judged by stretches come out as frame by frame, to the letter",

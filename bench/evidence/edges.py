@@ -20,7 +20,8 @@ from bench.twin.tables import BoxRow, ChannelRow, Sense
 
 BOATS = ("kittiwake", "dunlin", "fulmar", "turnstone", "greenshank", "dotterel")
 RUNS = 600
-BOOT_SHOWN_MS = 120.0  # a box shows that it is awake a little after it is
+BOOT_SPREAD = 1.1  # the virtual box takes up to a tenth longer
+LEADS_OHM = 0.02  # of supply and box, together with what else is on
 FREE = "anywhere within"
 EDGES = (FREE, "slow", "quick", "strong", "weak")
 
@@ -45,8 +46,9 @@ def at_an_edge(tables: Tables, spec: Spec, edge: str, chance: random.Random) -> 
     draw = Drawer(edge, chance)
     boxes = tuple(_box(row, spec.boxes[row.name], draw) for row in tables.boxes)
     circuits = _circuits(spec, tables)
+    volts = min(row.volts for row in tables.boxes)
     channels = tuple(
-        _channel(row, circuits[row.number], draw) if row.number in circuits else row
+        _channel(row, circuits[row.number], draw, volts) if row.number in circuits else row
         for row in tables.channels
     )
     return replace(tables, boxes=boxes, channels=channels)
@@ -67,7 +69,7 @@ def _box(row: BoxRow, box: Box, draw: Drawer) -> BoxRow:
         scan_ms=up_to(timing.scan),
         debounce_ms=up_to(timing.debounce),
         task_ms=up_to(timing.task),
-        boot_ms=max(50.0, up_to(box.wake.within_s * 1000 - BOOT_SHOWN_MS)),
+        boot_ms=max(50.0, up_to(box.wake.within_s * 1000 / BOOT_SPREAD)),
         not_available_ms=up_to(box.wake.not_available_ms),
     )
     if box.current is None:
@@ -78,9 +80,13 @@ def _box(row: BoxRow, box: Box, draw: Drawer) -> BoxRow:
     return replace(made, sense=Sense(box.current.gain_pct, offset_a, noise_a, step_a))
 
 
-def _channel(row: ChannelRow, circuit: Circuit, draw: Drawer) -> ChannelRow:
-    tolerance = LOAD_KINDS[circuit.load][0] if circuit.tol_pct is None else circuit.tol_pct
-    row = replace(row, amps=circuit.rated_a * (1 + draw.current() * tolerance / 100))
+def _channel(row: ChannelRow, circuit: Circuit, draw: Drawer, volts: float) -> ChannelRow:
+    """The tolerance is of the current that the circuit draws, and what its wire takes is part of it."""
+    tolerance_pct = LOAD_KINDS[circuit.load][0] if circuit.tol_pct is None else circuit.tol_pct
+    most_a = circuit.rated_a * (1 + tolerance_pct / 100)
+    wire_pct = 100 * most_a * (row.wire_ohm + LEADS_OHM) / volts
+    room_pct = max(0.0, tolerance_pct - 2 * wire_pct)
+    row = replace(row, amps=circuit.rated_a * (1 + draw.current() * room_pct / 100))
     if circuit.dim is not None and row.dim is not None:
         sweep_ms = circuit.dim.range_s * 1000 * (1 + draw.time() * circuit.dim.range_tol_pct / 100)
         row = replace(row, dim=replace(row.dim, sweep_ms=sweep_ms))

@@ -249,7 +249,7 @@ CIRCUIT_RECORD = Record(
     Field("load", Word(LOADS), "What hangs on it; `lamp` is a filament."),
     Field("rated_a", AMPERE, "Its steady current at nominal voltage and full level."),
     Field("fuse_a", AMPERE, "Its fuse."),
-    Field("tol_pct", PCT, "Tolerance of the current, in place of the one usual for the load."),
+    Field("tol_pct", PCT, "Tolerance of the current, wire included, in place of the usual one for the load."),
     Field("wire", WIRE, WIRE.about),
     Field(
         "light",
