@@ -74,8 +74,8 @@ class Boots:
         return round(row.wake.within_s * 1000 + row.respond_ms) * MS
 
     def booted(self, box: str, t_ns: int) -> tuple[int | None, int | None]:
-        """A boot frame came: the instant it was asked for, None when it was not; and by when it was due, where
-        it was said to be overdue."""
+        """A boot frame came: the instant it was asked for, None when it was not; and by when it was due,
+        where it was said to be overdue."""
         self._awake[box] = True
         self._booted_ns[box] = t_ns
         self._asleep_ns.pop(box, None)
