@@ -17,10 +17,12 @@ from .causes import Causes
 from .coverage import Coverage
 from .findings import Findings
 
+UNANSWERED = "unanswered"
 NOT_DONE = {
     "skipped": "the person skipped it",
     "no_answer": "nobody answered in time",
     "not_so": "the person saw it otherwise",
+    UNANSWERED: "the run ended before it was answered",
 }
 
 
@@ -36,7 +38,7 @@ class Persons:
 
     def asked(self, mark: Asked) -> None:
         """From here on the circuits of that box may do anything: a hand is in it."""
-        self.given_up(mark.t_ns)
+        self.given_up(mark.t_ns, "no_answer")
         self._open = mark
         circuit = self._spec.circuits.get(mark.name)
         if mark.what == ev.BY_HAND and circuit is not None:
@@ -110,7 +112,7 @@ class Persons:
                 return f"the person says it is done, but box {box.name} {said} {circuit.name} by hand"
         return ""
 
-    def given_up(self, t_ns: int) -> None:
+    def given_up(self, t_ns: int, answer: str = UNANSWERED) -> None:
         """The question that is open, if any, will not be answered."""
         if self._open is not None:
-            self.answered(Answered(t_ns, self._open.number, "no_answer"), {}, Coverage())
+            self.answered(Answered(t_ns, self._open.number, answer), {}, Coverage())

@@ -52,6 +52,10 @@ class SimulatedPerson:
                 self._work(question, t_ns, habit)
         return ("done", "") if t_ns >= self._since_ns + round(2e9 * self.takes_s) else None
 
+    def withdraw(self, why: str) -> str:
+        """Takes note; see Operator."""
+        return ""
+
     def _work(self, question: Question, t_ns: int, habit: str) -> None:
         circuit = self.spec.circuits[question.name]
         channel = circuit.channel

@@ -7,22 +7,25 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from bench.core.event import BY_HAND
-from bench.core.plan import Plan, Step
+from bench.core.plan import OF_PERSON, Plan, Step
 from bench.oracle import Oracle
 from bench.spec.model import Circuit, Spec
 
 from .pace import Pace
 
 _MEANS = {
-    "fuse_seat": "move the fuse to its by-hand seat",
-    "switch": "set the by-hand switch",
-    "link": "set the by-hand link",
+    "fuse_seat": "move its fuse from the normal seat to the by-hand seat, and touch no other",
+    "switch": "set its by-hand switch, and touch no other",
+    "link": "put in its by-hand link, and touch no other",
 }
 _BACK = {
-    "fuse_seat": "move the fuse back to its normal seat",
-    "switch": "set the by-hand switch back",
-    "link": "take the by-hand link away",
+    "fuse_seat": "move its fuse back to the normal seat",
+    "switch": "set its by-hand switch back",
+    "link": "take its by-hand link out",
 }
+MOVES = ("motor", "relay")
+BY_HAND_WORD, LOOKS_WORD = "by hand", "seen or heard"
+QUIET = "Nothing is sent to the boxes until you answer."
 
 
 class Choice(NamedTuple):
@@ -32,16 +35,27 @@ class Choice(NamedTuple):
     left_out: Mapping[str, str]
 
 
-def choose(spec: Spec, limited: Collection[str] = ()) -> Choice:
-    """By hand a circuit runs for as long as a person takes, so what must not run long is left out.
-    `limited`: circuits for which the bench profile sets a limit."""
+def choose(spec: Spec, limited: Collection[str] = (), reached: Collection[str] | None = None) -> Choice:
+    """By hand a circuit runs for as long as a person takes, so what must not run long is left out, and what
+    would make something else move while a hand is in the box. `limited`: circuits for which the bench profile
+    sets a limit; `reached`: those that a person can get at (None: all)."""
     model = Oracle(spec)
     momentary = {m for f in spec.functions.values() if f.kind == "momentary" for m in f.circuits}
     timed = {c for names in model.clusters for c in names if _timed(spec, names)}
+    leads = {
+        source: rule.circuit
+        for rule in spec.follows
+        for source in rule.sources
+        if spec.circuits[rule.circuit].load in MOVES
+    }
     left_out: dict[str, str] = {}
     for c in spec.circuits.values():
-        if c.load == "motor" or c.name in momentary:
+        if reached is not None and c.name not in reached:
+            left_out[c.name] = "the bench profile gives no fixture that reaches it"
+        elif c.load in MOVES or c.name in momentary:
             left_out[c.name] = "nothing would bound how long it runs"
+        elif c.name in leads:
+            left_out[c.name] = f"{leads[c.name]} would run with it while a hand is in the box"
         elif c.name in limited:
             left_out[c.name] = "the bench profile limits how long it may run"
         elif c.name in timed:
@@ -54,14 +68,18 @@ def _timed(spec: Spec, names: tuple[str, ...]) -> bool:
     return any(spec.circuits[n].auto_off is not None for n in names)
 
 
-def with_by_hand(spec: Spec, plan: Plan, limited: Collection[str] = ()) -> Plan:
-    """`plan` and after it the by-hand phase, which begins and ends with everything off."""
-    choice = choose(spec, limited)
+def with_by_hand(
+    spec: Spec, plan: Plan, limited: Collection[str] = (), reached: Collection[str] | None = None,
+    unloaded: Collection[str] = (),
+) -> Plan:  # fmt: skip
+    """`plan` and after it the by-hand phase, which begins and ends with everything off. `unloaded`: circuits
+    with no load on this bench, of which nobody can see whether they are on. Else as `choose`."""
+    choice = choose(spec, limited, reached)
     pace = Pace.of(spec)
     steps = list(plan.steps)
     t_ms = plan.duration_ms
     for circuit in choice.circuits:
-        made = _one(spec, circuit, pace, t_ms)
+        made = _one(spec, circuit, pace, t_ms, seen=circuit.name not in unloaded)
         steps += made
         t_ms = made[-1].at_ms + pace.dwell
     not_tested = dict(plan.not_tested)
@@ -71,11 +89,24 @@ def with_by_hand(spec: Spec, plan: Plan, limited: Collection[str] = ()) -> Plan:
         for name, why in choice.left_out.items():
             by_reason.setdefault(why, []).append(name)
         not_tested["by hand"] = "; ".join(f"{', '.join(names)}: {why}" for why, names in by_reason.items())
-    covered = (*plan.covered, f"by hand: {'; '.join(c.name for c in choice.circuits)}")
+    covered = (*plan.covered, f"{BY_HAND_WORD}: {'; '.join(c.name for c in choice.circuits)}")
     return replace(plan, steps=tuple(steps), duration_ms=t_ms, covered=covered, not_tested=not_tested)
 
 
-def _one(spec: Spec, circuit: Circuit, pace: Pace, t_ms: float) -> list[Step]:
+def without_person(plan: Plan, why: str = "needs a person, and the run is unattended") -> Plan:
+    """`plan` without what it asks of a person, which comes last."""
+    first = next((k for k, step in enumerate(plan.steps) if step.kind in OF_PERSON), None)
+    if first is None:
+        return plan
+    left = {("by hand" if s.kind == BY_HAND else s.name): why for s in plan.steps if s.kind in OF_PERSON}
+    covered = tuple(text for text in plan.covered if text.partition(":")[0] not in (BY_HAND_WORD, LOOKS_WORD))
+    return replace(
+        plan, steps=plan.steps[:first], duration_ms=plan.steps[first].at_ms, covered=covered,
+        not_tested={**plan.not_tested, **left},
+    )  # fmt: skip
+
+
+def _one(spec: Spec, circuit: Circuit, pace: Pace, t_ms: float, *, seen: bool) -> list[Step]:
     """By hand, its key twice when the box stores presses (else once), back, its key twice more."""
     steps: list[Step] = []
     by_hand = spec.boxes[circuit.box].by_hand
@@ -88,16 +119,21 @@ def _one(spec: Spec, circuit: Circuit, pace: Pace, t_ms: float) -> list[Step]:
             steps.append(Step(t_ms + pace.tap, "release", key, 0))
             t_ms += pace.dwell + pace.tap
 
-    where = f"{circuit.name} (box {circuit.box}, channel {circuit.channel})"
+    fuse = f", fuse of {circuit.fuse_a:g} A" if circuit.fuse_a is not None else ""
+    where = f"{circuit.name} (box {circuit.box}, channel {circuit.channel}{fuse})"
     do = _MEANS.get(by_hand.means, f"work it by hand ({by_hand.means})")
     back = _BACK.get(by_hand.means, f"put it back ({by_hand.means})")
-    text = f"{where}: {do}. It must then be on. Is it?"
-    steps.append(Step(t_ms, BY_HAND, circuit.name, 1, text, (f"by hand {circuit.name}",)))
+
+    def ask(what: str, value: int, state: str, covers: str) -> None:
+        sight = f"It must then be {state}. Is it?" if seen else "There is no load to look at. Is it done?"
+        text = f"{where}: {what}. {QUIET} {sight}"
+        steps.append(Step(t_ms, BY_HAND, circuit.name, value, text, (covers,)))
+
+    ask(do, 1, "on, with no key pressed", f"by hand {circuit.name}")
     t_ms += pace.dwell
     for _ in range(2 if by_hand.presses == "stored" else 1):
         tap(f"{circuit.name} pressed while by hand ({by_hand.presses})")
-    text = f"{where}: {back}. It must then be off. Is it?"
-    steps.append(Step(t_ms, BY_HAND, circuit.name, 0, text, (f"by hand {circuit.name} ends",)))
+    ask(back, 0, "off", f"by hand {circuit.name} ends")
     t_ms += pace.dwell
     for effect in ("on", "off"):
         tap(f"{circuit.name} {effect} after by hand")

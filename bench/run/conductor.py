@@ -13,7 +13,7 @@ from bench.core.clock import Clock, cpu_ns, elapsed_ns
 from bench.core.entry import Ended, Started, StepMark
 from bench.core.errors import BenchError, HardstandError
 from bench.core.link import Link
-from bench.core.plan import Plan, Step
+from bench.core.plan import OF_PERSON, Plan, Step
 from bench.core.verdict import Verdict
 from bench.definitions import Definitions
 from bench.rig import SuppliedLink
@@ -26,7 +26,7 @@ from .heart import Heart
 from .home import listen, switch_off, wake_boxes, walk_counters
 from .limits import Watch
 from .off_data import CounterBook, OffData
-from .operator import OF_PERSON, Asking, Operator
+from .operator import LIMIT_S, Asking, Operator
 from .ports import Judges, Writes
 from .result import RunResult
 from .safe_off import OffResult
@@ -57,7 +57,7 @@ class Conductor:
         assessor: Judges, off: OffData, *, stop: StopFlag, progress: Progress = no_progress,
         until_first: bool = False, session: Path | None = None, with_guard: bool = False,
         gate: Gate | None = None, operator: Operator | None = None,
-        limits: Mapping[str, float] | None = None,
+        limits: Mapping[str, float] | None = None, answer_within_s: float = LIMIT_S,
     ) -> None:  # fmt: skip
         self.spec, self.definitions, self.plan, self.link, self.clock = spec, definitions, plan, link, clock
         self.recorder, self.assessor, self.off, self.progress = recorder, assessor, off, progress
@@ -68,7 +68,9 @@ class Conductor:
         self.bus.watch = Watch(limits or {})
         self.hands = Hands(self.bus, spec, sender)
         self.session, self.gate = session, gate
-        self.asking = Asking(self.bus, spec, operator, clock) if operator is not None else None
+        self.asking = (
+            Asking(self.bus, spec, operator, clock, answer_within_s) if operator is not None else None
+        )
         self.with_guard = with_guard
         self.guard: GuardProcess | None = None
         self.steps_done = 0

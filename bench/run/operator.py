@@ -11,13 +11,16 @@ from bench.core.event import BY_HAND
 from bench.core.plan import Step
 from bench.spec.model import Spec
 
-from .bus import MS, Bus
+from .bus import MS, Bus, RunStopped
 
 LIMIT_S = 120.0
 POLL_MS = 50.0
 REPORT_MS = 1500.0  # after an answer the boxes have this long, and respond_ms, to report what was done
 ANSWERS = ("done", "not_so", "skipped")
-OF_PERSON = (BY_HAND, "look")
+NO_ANSWER = "no_answer"
+ABSENT = "absent"  # said instead of an answer, with why nobody will answer any more
+MOST_UNANSWERED = 3  # in a row; then nobody is there
+LABEL = "label "  # a look with this name is answered in the person's own words
 
 
 class Question(NamedTuple):
@@ -39,7 +42,11 @@ class Operator(Protocol):
         ...
 
     def answer(self, t_ns: int) -> tuple[str, str] | None:
-        """The answer (one of ANSWERS) and a comment; None: not yet."""
+        """The answer (one of ANSWERS, or ABSENT) and a comment; None: not yet."""
+        ...
+
+    def withdraw(self, why: str) -> str:
+        """The question is over without an answer. What was said of it all the same."""
         ...
 
 
@@ -51,7 +58,8 @@ class Asking:
     ) -> None:
         self._bus, self._spec, self._operator, self._clock = bus, spec, operator, clock
         self._limit_s = limit_s
-        self._number = 0
+        self._number = self._unanswered = 0
+        self._absent = ""  # why nothing more is asked
         self._unsure: str = ""  # the circuit whose by-hand state nobody confirmed
         self.may_be_by_hand: set[str] = set()
 
@@ -66,27 +74,56 @@ class Asking:
         bus = self._bus
         self._number += 1
         bus.mark(Asked(bus.t_ns, self._number, step.kind, step.name, step.value, step.about))
+        if self._absent:
+            bus.mark(Answered(bus.t_ns, self._number, NO_ANSWER, f"not asked: {self._absent}"))
+            if step.kind == BY_HAND:
+                self._unsure = step.name
+            return
         question = Question(self._number, step.kind, step.name, step.value, step.about, self._limit_s)
         if step.kind == BY_HAND:
             self.may_be_by_hand.add(step.name)
-        self._operator.ask(question, self._clock.now_ns())
-        answer, comment = self._wait()
+        answer, comment = self._ask(question)
         if step.kind == BY_HAND:
             respond_ms = max(b.respond_ms + b.settle_ms for b in self._spec.boxes.values())
             bus.pump(self._clock.now_ns() + int((REPORT_MS + respond_ms) * MS))
         bus.mark(Answered(bus.t_ns, self._number, answer, comment))
-        if step.kind != BY_HAND:
-            return
+        self._count(answer)
+        if step.kind == BY_HAND:
+            self._note(step, answer)
+
+    def _note(self, step: Step, answer: str) -> None:
         if (answer == "skipped" and step.value) or (answer == "done" and not step.value):
             self.may_be_by_hand.discard(step.name)
         if answer != "done":
             self._unsure = step.name
 
-    def _wait(self) -> tuple[str, str]:
-        end_ns = self._clock.now_ns() + int(self._limit_s * 1000 * MS)
+    def _count(self, answer: str) -> None:
+        self._unanswered = self._unanswered + 1 if answer == NO_ANSWER else 0
+        if self._unanswered >= MOST_UNANSWERED and not self._absent:
+            self._absent = f"{MOST_UNANSWERED} questions in a row were not answered"
+
+    def _ask(self, question: Question) -> tuple[str, str]:
+        """The answer by the deadline, which is fixed as the question is put."""
+        now_ns = self._clock.now_ns()
+        end_ns = now_ns + int(question.limit_s * 1000 * MS)
+        self._operator.ask(question, now_ns)
+        try:
+            said = self._wait(end_ns)
+        except RunStopped:
+            self._operator.withdraw("the run ends")
+            raise
+        if said is None:
+            return NO_ANSWER, self._operator.withdraw("the time is up")
+        answer, comment = said
+        if answer == ABSENT:
+            self._absent = comment
+            return NO_ANSWER, comment
+        return said if answer in ANSWERS else (NO_ANSWER, f"not understood: {answer}")
+
+    def _wait(self, end_ns: int) -> tuple[str, str] | None:
         while self._clock.now_ns() < end_ns:
             said = self._operator.answer(self._clock.now_ns())
             if said is not None:
-                return said if said[0] in ANSWERS else ("no_answer", f"not understood: {said[0]}")
-            self._bus.pump(self._clock.now_ns() + int(POLL_MS * MS))
-        return "no_answer", ""
+                return said
+            self._bus.pump(min(end_ns, self._clock.now_ns() + int(POLL_MS * MS)))
+        return None

@@ -1,0 +1,92 @@
+"""What a person at the bench is asked for: added to a plan, refused where nobody is there, answered."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from bench.cli.parser import bench_seconds
+from bench.core.errors import Complaint, UsageError
+from bench.core.plan import OF_PERSON, Plan
+
+if TYPE_CHECKING:
+    from bench.run.operator import Operator
+    from bench.spec.model import Spec
+    from bench.spec.profile import BenchProfile
+
+NOBODY = "leave out --by-hand; with --plan: --unattended leaves out what the plan asks a person for"
+
+
+def add_person(parser: argparse.ArgumentParser) -> None:
+    """The options of every command that makes a plan which may ask a person."""
+    parser.add_argument(
+        "--by-hand",
+        action="store_true",
+        help="then ask a person to work circuits by hand at the box, one at a time, and to put them back",
+    )
+
+
+def add_answering(parser: argparse.ArgumentParser) -> None:
+    """The options of a command that asks a person."""
+    parser.add_argument(
+        "--answer-within",
+        metavar="SECONDS",
+        type=bench_seconds,
+        default=120.0,
+        help="how long a person has to answer a question (default: %(default)g)",
+    )
+    parser.add_argument(
+        "--unattended",
+        action="store_true",
+        help="nobody is there: leave out what the plan asks a person for, and list it as not tested",
+    )
+
+
+def asks_person(plan: Plan) -> bool:
+    """Whether a plan has steps that only a person can do."""
+    return any(step.kind in OF_PERSON for step in plan.steps)
+
+
+def with_person(spec: Spec, plan: Plan, profile: BenchProfile | None, *, by_hand: bool) -> Plan:
+    """`plan` and then what is wished for of a person."""
+    from bench.plan.by_hand import with_by_hand
+    from bench.run.limits import limits_of
+
+    if not by_hand:
+        return plan
+    return with_by_hand(spec, plan, limits_of(profile), _reached(profile), _unloaded(spec, profile))
+
+
+def _reached(profile: BenchProfile | None) -> frozenset[str] | None:
+    """Circuits that the fixtures of this bench let a person work by hand; None: all."""
+    fixtures = profile.fixtures.values() if profile is not None else ()
+    on = [f.on for f in fixtures if f.does == "by_hand" and f.by == "person"]
+    return frozenset(name for names in on for name in names) if on and all(on) else None
+
+
+def _unloaded(spec: Spec, profile: BenchProfile | None) -> frozenset[str]:
+    if profile is None:
+        return frozenset()
+    return frozenset(c for c in spec.circuits if profile.load_of(spec, c) == "none")
+
+
+def refuse_options(args: argparse.Namespace) -> None:
+    """Raises: UsageError for what does not go together."""
+    if args.by_hand and args.unattended:
+        text = "--unattended and --by-hand do not go together"
+        raise UsageError(Complaint(text, advice="name one of them"))
+    if args.by_hand and args.plan is not None:
+        advice = "hardstand plan SPEC --by-hand --out FILE writes a plan with it"
+        raise UsageError(Complaint("--plan and --by-hand do not go together", advice=advice))
+
+
+def person_at_terminal(width: int, clear: Callable[[], None]) -> Operator:
+    """Whoever sits at this terminal. Raises: UsageError when nobody does."""
+    from bench.cli.person import TerminalPerson
+    from bench.rig.typed import Typed
+
+    if not (sys.stderr.isatty() and sys.stdin.isatty()):
+        raise UsageError(Complaint("the plan asks a person, and nobody is at the terminal", advice=NOBODY))
+    return TerminalPerson(Typed(sys.stdin.fileno()), sys.stderr, width=width, clear=clear)
