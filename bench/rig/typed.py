@@ -63,7 +63,7 @@ class Typed:
 
 
 class _Selecting:
-    """POSIX: reads only what is there."""
+    """POSIX: reads only what is there, and of a terminal only while it is ours."""
 
     def __init__(self, fd: int) -> None:
         self._fd = fd
@@ -71,7 +71,14 @@ class _Selecting:
     def fetch(self) -> bytes | None:
         """What was typed; None: nothing; empty: the end."""
         ready, _, _ = select.select([self._fd], [], [], 0)
-        return os.read(self._fd, CHUNK) if ready else None
+        return os.read(self._fd, CHUNK) if ready and self._is_ours() else None
+
+    def _is_ours(self) -> bool:
+        """A job in the background that reads the terminal it was started from would be stopped."""
+        try:
+            return os.tcgetpgrp(self._fd) == os.getpgrp()
+        except OSError:  # no terminal, or not the one it was started from
+            return True
 
 
 class _Threaded:

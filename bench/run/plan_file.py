@@ -10,10 +10,11 @@ from pathlib import Path
 from typing import Any, TypeGuard
 
 from bench.core.errors import Complaint, UsageError
+from bench.core.event import BY_HAND
 from bench.core.plan import Alike, Plan, Since, Step, Toured
 from bench.spec.model import Spec
 
-KINDS = ("press", "release", "sensor", "supply", "wake", "wait")
+KINDS = ("press", "release", "sensor", "supply", "wake", "wait", BY_HAND)
 LONGEST_MS = 24 * 3_600_000.0
 
 
@@ -57,6 +58,7 @@ class _Reading:
             "sensor": set(spec.sensors),
             "supply": set(spec.boxes),
             "wake": {"", *spec.boxes},
+            BY_HAND: set(spec.circuits),
         }
         self._names["release"] = self._names["press"]
 

@@ -71,6 +71,14 @@ def test_what_was_typed_can_be_thrown_away(typing):
     assert typed.lines() == ["no"]
 
 
+def test_a_terminal_other_than_the_one_we_were_started_from_is_read():
+    master, slave = pytest.importorskip("pty").openpty()
+    os.write(master, b"yes\n")
+    assert Typed(slave, selects=True).lines() == ["yes"]
+    os.close(master)
+    os.close(slave)
+
+
 def test_a_descriptor_that_fails_ends_the_input():
     read, write = os.pipe()
     os.close(write)
