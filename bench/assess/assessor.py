@@ -601,6 +601,8 @@ class Assessor:
         blind = self.findings.blind_over(found.since_ns - self.findings.grace_ns, found.t_ns)
         if blind:
             return unseen(blind, found.signal)
+        if found.kind == "current" and (why := self.persons.why_not_current(found.subject)):
+            return why
         if not found.unseen:
             return ""
         rule = self.rules[found.signal]

@@ -20,6 +20,7 @@ class Coverage:
     wakes: dict[str, int] = field(default_factory=dict)
     hands: dict[str, set[int]] = field(default_factory=dict)
     looks: dict[str, int] = field(default_factory=dict)
+    told: set[str] = field(default_factory=set)  # circuits that are by hand on a person's word alone
 
     def judged(self, stimulus: Stimulus) -> None:
         """A stimulus all of whose effects were expected, and seen."""
@@ -54,7 +55,8 @@ class Coverage:
             out[f"wake {box}"] = f"{count} wake-up{'' if count == 1 else 's'} judged"
         for circuit, values in sorted(self.hands.items()):
             told = " and ".join("by hand" if v else "back from it" for v in sorted(values, reverse=True))
-            out[f"by hand {circuit}"] = f"{told}, done by a person"
+            who = "as a person says; the box cannot know" if circuit in self.told else "done by a person"
+            out[f"by hand {circuit}"] = f"{told}, {who}"
         for subject, count in sorted(self.looks.items()):
             out[subject] = f"seen or heard by a person, {count} time{'' if count == 1 else 's'}"
         return out

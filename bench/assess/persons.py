@@ -26,6 +26,17 @@ NOT_DONE = {
 }
 
 
+DONE = ("done", "not_so")
+
+
+def _why_not(answer: str) -> str:
+    return NOT_DONE.get(answer, f"the answer is {answer!r}")
+
+
+def _of(asked: Asked) -> str:
+    return f"{asked.name} {'by hand' if asked.value else 'back from by hand'}"
+
+
 class Persons:
     """Follows questions and answers. A person's word alone never makes a discrepancy: a box is judged by
     hand only where its own reports agree with what the person says was moved."""
@@ -35,6 +46,7 @@ class Persons:
         self._open: Asked | None = None
         self._before: dict[int, State | None] = {}
         self.by_hand: set[str] = set()  # circuits that are by hand, as confirmed
+        self.on_their_word: set[str] = set()  # circuits whose box cannot know whether they are by hand
 
     def asked(self, mark: Asked) -> None:
         """From here on the circuits of that box may do anything: a hand is in it."""
@@ -46,6 +58,7 @@ class Persons:
             clusters = dict.fromkeys(self._judge.cluster_of[name] for name in names)
             if self._spec.boxes[circuit.box].by_hand.sensed == "none":
                 self._judge.bypass(names, True)
+                self.on_their_word.update(names)
             self._before = self._judge.let_work(clusters, mark.t_ns)
 
     def answered(self, mark: Answered, reported: Mapping[str, Observation], coverage: Coverage) -> None:
@@ -62,17 +75,16 @@ class Persons:
             if mark.answer == "done":
                 coverage.looks[asked.name] = coverage.looks.get(asked.name, 0) + 1
             else:
-                why = NOT_DONE.get(mark.answer, f"the answer is {mark.answer!r}")
-                self._findings.doubt(asked.name, f"asked {asked.question!r}: {why}{tail}", mark.t_ns)
+                why = f"asked {asked.question!r}: {_why_not(mark.answer)}{tail}"
+                self._findings.doubt(asked.name, why, mark.t_ns)
             return
-        why = NOT_DONE.get(mark.answer, "") if mark.answer != "done" else ""
-        if mark.answer != "done" and not why:
-            why = f"the answer is {mark.answer!r}"
-        why = why or self._disagrees(asked, reported)
+        was_done = mark.answer in DONE
+        why = self._disagrees(asked, reported) if was_done else _why_not(mark.answer)
+        if mark.answer == "not_so":  # done, so the box is judged by it; what was seen is a doubt of its own
+            self._findings.doubt(asked.name, f"{_of(asked)}: {_why_not(mark.answer)}{tail}", mark.t_ns)
         if why:
-            what = "by hand" if asked.value else "back from by hand"
-            self._findings.doubt(asked.name, f"{asked.name} {what}: {why}{tail}", mark.t_ns)
-            self._judge.worked(self._before, None, 0)
+            self._findings.doubt(asked.name, f"{_of(asked)}: {why}{tail}", mark.t_ns)
+            self._judge.worked(self._before, None, self._claim(asked, mark.t_ns) if was_done else 0)
             return
         if not asked.value and asked.name not in self.by_hand:
             self._back(asked.name)
@@ -81,12 +93,20 @@ class Persons:
         (self.by_hand.add if asked.value else self.by_hand.discard)(asked.name)
         if not asked.value:
             self._back(asked.name)
+        if asked.name in self.on_their_word:
+            coverage.told.add(asked.name)
         event = Event(mark.t_ns, ev.BY_HAND, asked.name, asked.value)
         stimulus = self._causes.by_person(event)
         stimulus.clusters = self._judge.worked(self._before, event, stimulus.number)
         if not stimulus.clusters:
             stimulus.doubt = "its state was not known before"
             self._findings.doubt(asked.name, f"{stimulus.words()}: {stimulus.doubt}", mark.t_ns)
+
+    def _claim(self, asked: Asked, t_ns: int) -> int:
+        """The number of what a person says that they did, though the box does not agree."""
+        stimulus = self._causes.by_person(Event(t_ns, ev.BY_HAND, asked.name, asked.value))
+        stimulus.maybe = True
+        return stimulus.number
 
     def _back(self, name: str) -> None:
         box = self._spec.circuits[name].box
@@ -111,6 +131,12 @@ class Persons:
                 said = "reports" if shown else "does not report"
                 return f"the person says it is done, but box {box.name} {said} {circuit.name} by hand"
         return ""
+
+    def why_not_current(self, circuit: str) -> str:
+        """Why the current of a circuit proves nothing against its box; empty when it may."""
+        if circuit not in self.on_their_word:
+            return ""
+        return "a circuit of its box was worked by hand, and the box cannot know whether it was put back"
 
     def given_up(self, t_ns: int, answer: str = UNANSWERED) -> None:
         """The question that is open, if any, will not be answered."""

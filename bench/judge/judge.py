@@ -215,7 +215,8 @@ class Judge:
 
     def worked(self, before: Mapping[int, State | None], event: Event | None, number: int) -> tuple[int, ...]:
         """The person is done: `event` has happened to the states `before`, and the boxes have had time to
-        report it. None: what happened is not known. Returns the clusters that it reached."""
+        report it. None: what happened is not known, only that `number` was said (0: nothing was). Returns
+        the clusters that it reached."""
         now: list[list[State]] = [[w.state for w in c.worlds] for c in self.clusters]
         for i, state in before.items():
             undisturbed = PERSON in self.clusters[i].held and self.clusters[i].lost_until is not None
@@ -227,6 +228,7 @@ class Judge:
         for i in before:
             t_ns = self._now if event is None else event.t_ns
             if event is None or not now[i]:
+                self.clusters[i].blame(number, t_ns)
                 self.clusters[i].lose(t_ns)
             else:
                 self.clusters[i].resume(now[i], number, t_ns)

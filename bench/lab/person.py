@@ -11,15 +11,28 @@ from bench.run.operator import Question
 from bench.spec.model import Spec
 
 
+class Seen(Protocol):
+    """What an output really does."""
+
+    @property
+    def percent(self) -> float: ...
+
+
 class Box(Protocol):
     """What a person can do to a virtual box."""
 
     def by_hand(self, t_ns: int, box: str, channel: int, on: bool) -> None: ...
 
+    def truth(self, t_ns: int) -> Mapping[tuple[str, int], Seen]: ...
+
+
+BLIND = ("idle", "wrong", "nods", "forgets")
+
 
 @dataclass
 class SimulatedPerson:
-    """`habits`: circuit -> skips | silent | idle (says done, did nothing) | wrong (works the next channel).
+    """`habits`: circuit -> skips | silent | idle (says done, did nothing) | wrong (works the next channel) |
+    nods (says that it is so without a look) | forgets (never puts it back, and says done).
 
     Whoever skips, is silent or idle does nothing. `takes_s`: until the hand is at work; the answer comes
     as long after. Put `box` in place before the run. Thread: one.
@@ -50,13 +63,27 @@ class SimulatedPerson:
             self._acted = True
             if question.kind == BY_HAND and habit != "idle":
                 self._work(question, t_ns, habit)
-        return ("done", "") if t_ns >= self._since_ns + round(2e9 * self.takes_s) else None
+        if t_ns < self._since_ns + round(2e9 * self.takes_s):
+            return None
+        if habit not in BLIND and not self._is_so(question, t_ns):
+            return "not_so", "looked twice"
+        return "done", ""
+
+    def _is_so(self, question: Question, t_ns: int) -> bool:
+        """Whether what is to be seen can be seen."""
+        circuit = self.spec.circuits.get(question.name)
+        if question.kind != BY_HAND or circuit is None:
+            return True
+        assert self.box is not None
+        return (self.box.truth(t_ns)[circuit.box, circuit.channel].percent > 0.0) == bool(question.value)
 
     def withdraw(self, why: str) -> str:
         """Takes note; see Operator."""
         return ""
 
     def _work(self, question: Question, t_ns: int, habit: str) -> None:
+        if habit == "forgets" and not question.value:
+            return
         circuit = self.spec.circuits[question.name]
         channel = circuit.channel
         if habit == "wrong":

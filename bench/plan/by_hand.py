@@ -24,6 +24,7 @@ _BACK = {
     "link": "take its by-hand link out",
 }
 MOVES = ("motor", "relay")
+WATCHED_MS = 2000.0  # after a person's work: what the boxes report is watched, whatever the person says
 BY_HAND_WORD, LOOKS_WORD = "by hand", "seen or heard"
 QUIET = "Nothing is sent to the boxes until you answer."
 
@@ -130,11 +131,11 @@ def _one(spec: Spec, circuit: Circuit, pace: Pace, t_ms: float, *, seen: bool) -
         steps.append(Step(t_ms, BY_HAND, circuit.name, value, text, (covers,)))
 
     ask(do, 1, "on, with no key pressed", f"by hand {circuit.name}")
-    t_ms += pace.dwell
+    t_ms += max(pace.dwell, WATCHED_MS)
     for _ in range(2 if by_hand.presses == "stored" else 1):
         tap(f"{circuit.name} pressed while by hand ({by_hand.presses})")
     ask(back, 0, "off", f"by hand {circuit.name} ends")
-    t_ms += pace.dwell
+    t_ms += max(pace.dwell, WATCHED_MS)
     for effect in ("on", "off"):
         tap(f"{circuit.name} {effect} after by hand")
     return steps

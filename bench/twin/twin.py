@@ -126,8 +126,10 @@ class Twin:
         self._advance(t_ns)
         c = self._channel(box, channel)
         self._electrics.set_hand(c, on, t_ns)
-        if self._box(box).hand_sensed and c not in self._electrics.quirks.lock_deaf:
-            self._firmware.pin(t_ns, "hand", c, int(on))
+        quirks = self._electrics.quirks
+        sensed = self._box(box).hand_sensed or c in quirks.hand_noticed
+        if sensed and c not in quirks.lock_deaf and (on or c not in quirks.hand_stuck):
+            self._firmware.pin(t_ns, "hand", quirks.hand_crossed.get(c, c), int(on))
         self._advance(t_ns)
 
     # ---- the truth
