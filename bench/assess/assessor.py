@@ -572,7 +572,8 @@ class Assessor:
             for circuit in cluster.circuits:
                 found = cluster.settled_course(circuit)
                 if found is not None and isinstance(found[0], Steady):
-                    self.coverage.shown(circuit, (found[0].lo_pct + found[0].hi_pct) / 2)
+                    level = (found[0].lo_pct + found[0].hi_pct) / 2
+                    self.coverage.shown(circuit, level, stimulus.t_ns)
 
     def _found(self, found: Found) -> None:
         causes, findings = self.causes, self.findings

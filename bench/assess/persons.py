@@ -8,6 +8,7 @@ from bench.core import event as ev
 from bench.core.entry import Answered, Asked
 from bench.core.event import Event
 from bench.core.model import State
+from bench.core.plan import LOOK
 from bench.core.signal import Observation
 from bench.definitions.words import FAULT
 from bench.judge import Judge
@@ -16,6 +17,7 @@ from bench.spec.model import Spec
 from .causes import Causes
 from .coverage import Coverage
 from .findings import Findings
+from .looks import Looks
 
 UNANSWERED = "unanswered"
 NOT_DONE = {
@@ -43,6 +45,7 @@ class Persons:
 
     def __init__(self, spec: Spec, judge: Judge, causes: Causes, findings: Findings) -> None:
         self._spec, self._judge, self._causes, self._findings = spec, judge, causes, findings
+        self._looks = Looks(spec, judge, causes, findings)
         self._open: Asked | None = None
         self._before: dict[int, State | None] = {}
         self.by_hand: set[str] = set()  # circuits that are by hand, as confirmed
@@ -52,6 +55,8 @@ class Persons:
         """From here on the circuits of that box may do anything: a hand is in it."""
         self.given_up(mark.t_ns, "no_answer")
         self._open = mark
+        if mark.what == LOOK:
+            self._looks.asked(mark)
         circuit = self._spec.circuits.get(mark.name)
         if mark.what == ev.BY_HAND and circuit is not None:
             names = [c.name for c in self._spec.circuits.values() if c.box == circuit.box]
@@ -72,11 +77,10 @@ class Persons:
         self._open = None
         tail = f" ({mark.comment})" if mark.comment else ""
         if asked.what != ev.BY_HAND:
-            if mark.answer == "done":
-                coverage.looks[asked.name] = coverage.looks.get(asked.name, 0) + 1
-            else:
-                why = f"asked {asked.question!r}: {_why_not(mark.answer)}{tail}"
-                self._findings.doubt(asked.name, why, mark.t_ns)
+            why = "" if mark.answer in DONE else _why_not(mark.answer)
+            why = why or self._looks.answered(asked, mark, reported, coverage)
+            if why:
+                self._findings.doubt(asked.name, f"question {asked.number}: {why}{tail}", mark.t_ns)
             return
         was_done = mark.answer in DONE
         why = self._disagrees(asked, reported) if was_done else _why_not(mark.answer)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from bench.cli.parser import bench_seconds
@@ -16,7 +16,9 @@ if TYPE_CHECKING:
     from bench.spec.model import Spec
     from bench.spec.profile import BenchProfile
 
-NOBODY = "leave out --by-hand; with --plan: --unattended leaves out what the plan asks a person for"
+NOBODY = (
+    "leave out --by-hand and --look; with --plan: --unattended leaves out what the plan asks a person for"
+)
 
 
 def add_person(parser: argparse.ArgumentParser) -> None:
@@ -25,6 +27,14 @@ def add_person(parser: argparse.ArgumentParser) -> None:
         "--by-hand",
         action="store_true",
         help="then ask a person to work circuits by hand at the box, one at a time, and to put them back",
+    )
+    parser.add_argument(
+        "--look",
+        metavar="WHAT",
+        action="append",
+        default=[],
+        help="then ask a person what only a person can see: lamps, backlights, labels (all: these three), "
+        "a panel, or circuits to switch on for a moment, as the horn; separated by commas",
     )
 
 
@@ -49,14 +59,18 @@ def asks_person(plan: Plan) -> bool:
     return any(step.kind in OF_PERSON for step in plan.steps)
 
 
-def with_person(spec: Spec, plan: Plan, profile: BenchProfile | None, *, by_hand: bool) -> Plan:
-    """`plan` and then what is wished for of a person."""
+def with_person(
+    spec: Spec, plan: Plan, profile: BenchProfile | None, *, by_hand: bool, look: Sequence[str] = ()
+) -> Plan:
+    """`plan` and then what is wished for of a person. Raises: UsageError for what cannot be looked at."""
     from bench.plan.by_hand import with_by_hand
+    from bench.plan.look import parse_looks, with_looks
     from bench.run.limits import limits_of
 
-    if not by_hand:
-        return plan
-    return with_by_hand(spec, plan, limits_of(profile), _reached(profile), _unloaded(spec, profile))
+    limits = limits_of(profile)
+    if by_hand:
+        plan = with_by_hand(spec, plan, limits, _reached(profile), _unloaded(spec, profile))
+    return with_looks(spec, plan, what, limits) if (what := parse_looks(look)) else plan
 
 
 def _reached(profile: BenchProfile | None) -> frozenset[str] | None:
@@ -74,12 +88,13 @@ def _unloaded(spec: Spec, profile: BenchProfile | None) -> frozenset[str]:
 
 def refuse_options(args: argparse.Namespace) -> None:
     """Raises: UsageError for what does not go together."""
-    if args.by_hand and args.unattended:
-        text = "--unattended and --by-hand do not go together"
-        raise UsageError(Complaint(text, advice="name one of them"))
-    if args.by_hand and args.plan is not None:
-        advice = "hardstand plan SPEC --by-hand --out FILE writes a plan with it"
-        raise UsageError(Complaint("--plan and --by-hand do not go together", advice=advice))
+    for option, given in (("--by-hand", args.by_hand), ("--look", bool(args.look))):
+        if given and args.unattended:
+            text = f"--unattended and {option} do not go together"
+            raise UsageError(Complaint(text, advice="name one of them"))
+        if given and args.plan is not None:
+            advice = f"hardstand plan SPEC {option} ... --out FILE writes a plan with it"
+            raise UsageError(Complaint(f"--plan and {option} do not go together", advice=advice))
 
 
 def person_at_terminal(width: int, clear: Callable[[], None]) -> Operator:

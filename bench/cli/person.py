@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TextIO
 
+from bench.core.look import LABEL
 from bench.report.text import hanging, printable
 from bench.rig.typed import Typed
-from bench.run.operator import LABEL, Question
+from bench.run.operator import Question
 
 LONGEST_COMMENT = 200  # characters of a comment that are kept
 ECHOED = 40  # characters of what was not understood

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bench.cli.attended import add_person
 from bench.cli.output import warn
 from bench.cli.parser import Parser, add_choice, add_json, add_spec, count
 from bench.core.errors import Complaint, UsageError
@@ -54,6 +55,7 @@ def parser() -> Parser:
         help="also every sequence of 2 or 3 keys within each cluster of circuits (takes many times as long)",
     )
     add_choice(made)
+    add_person(made)
     made.add_argument("--out", metavar="FILE", help="also write the plan, to be reviewed, kept and run again")
     made.add_argument(
         "--pictures", metavar="FOLDER", help="also draw what each cluster of circuits can do, as Mermaid text"
@@ -86,6 +88,7 @@ def run(args: argparse.Namespace) -> int:
     """Prints and gives back the exit status."""
     from dataclasses import asdict
 
+    from bench.cli.attended import with_person
     from bench.cli.boats import existing_file
     from bench.cli.loading import faults_of_spec, load_boat, plan_for
     from bench.cli.output import print_json, print_lines
@@ -108,6 +111,7 @@ def run(args: argparse.Namespace) -> int:
         boat.spec, short=args.short, supply=args.on == "twin", only=args.only, sequences=args.sequences,
         seconds=args.seconds, since=compared(args.since, boat) if args.since is not None else None,
     )  # fmt: skip
+    plan = with_person(boat.spec, plan, None, by_hand=args.by_hand, look=args.look)
     if args.out:
         write_text(Path(args.out), plan_text(plan))
     if args.pictures:
@@ -129,6 +133,8 @@ def _refuse(args: argparse.Namespace) -> None:
     if args.seconds is not None and args.sequences > 1:
         text = "--sequences and --seconds do not go together"
         raise UsageError(Complaint(text, advice="every sequence takes as long as it takes: name one of them"))
+    if args.score and (args.by_hand or args.look):
+        raise UsageError(Complaint("--score tries what the bench does by itself", advice="leave out one"))
     if args.short and args.sequences > 1:
         raise UsageError(Complaint("--sequences is for the full plan", advice="leave out --short, or it"))
     for option in ("sample", "tables"):

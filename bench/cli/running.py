@@ -69,6 +69,7 @@ class Wish:
     supply: str | None = None
     plan: Plan | None = None
     by_hand: bool = False
+    look: tuple[str, ...] = ()
     unattended: bool = False
     answer_within_s: float = LIMIT_S
     operator: Operator | None = None
@@ -93,6 +94,7 @@ def run_command(args: argparse.Namespace) -> int:
         accepted=args.accepted,
         supply=args.supply,
         by_hand=args.by_hand,
+        look=tuple(args.look),
         unattended=args.unattended,
         answer_within_s=args.answer_within,
     )
@@ -167,7 +169,7 @@ def _plan_of(
     plan = plan_for(
         boat.spec, short=wish.short, supply=_switches(wish, boat, profile), seconds=seconds, since=since
     )
-    return with_person(boat.spec, plan, profile, by_hand=wish.by_hand)
+    return with_person(boat.spec, plan, profile, by_hand=wish.by_hand, look=wish.look)
 
 
 def run_and_judge(wish: Wish, *, write: bool = True) -> Material:
@@ -215,7 +217,9 @@ def run_boat(
         facts |= {"seed": wish.seed, "fault": wish.fault or "none"}
     if wish.require is not None:
         facts["require"] = wish.require
-    plan = wish.plan if wish.plan is not None or not wish.by_hand else _plan_of(wish, boat, profile)
+    plan = wish.plan
+    if plan is None and (wish.by_hand or wish.look):
+        plan = _plan_of(wish, boat, profile)
     operator = wish.operator
     if plan is not None and asks_person(plan) and not wish.unattended:
         if operator is None and wish.on == "twin":

@@ -18,6 +18,7 @@ from bench.session import open_session
 from bench.twin import Expected, fault_kinds
 
 NOT_DISTINGUISHABLE = "not distinguishable"
+TO_BE_SEEN = "to be seen"  # faults that only a person sees or hears
 BY_HAND = "by hand"  # faults that show only when a person works at the box
 SEEDS = 3
 
@@ -43,8 +44,14 @@ def cases(boats: Mapping[str, str] = DEMONSTRATION) -> Iterator[Case]:
 def reached(case: Case, folder: Path, seed: int = 1) -> Verdict:
     """The verdict of a full run on the boat's virtual box with this fault; recorded in `folder`."""
     fault = f"{case.kind}:{case.expected.argument}"
-    wish = Wish(case.boat, "twin", folder, fault=fault, seed=seed, by_hand=case.where == BY_HAND)
-    return run_and_judge(wish, write=False).verdict
+    return run_and_judge(_wish(case, folder, seed, fault), write=False).verdict
+
+
+def _wish(case: Case, folder: Path, seed: int, fault: str | None = None) -> Wish:
+    """A full run, with a person where only a person brings the fault to light."""
+    look = ("all", "horn") if case.where == TO_BE_SEEN else ()
+    by_hand = case.where == BY_HAND
+    return Wish(case.boat, "twin", folder, fault=fault, seed=seed, by_hand=by_hand, look=look)
 
 
 def what_is_wrong(case: Case, verdict: Verdict, folder: Path, seed: int = 1) -> str:
@@ -82,8 +89,7 @@ def _wrong_equal(case: Case, verdict: Verdict, folder: Path, seed: int) -> str:
     boat = load_boat(case.boat)
     with tempfile.TemporaryDirectory() as other:
         healthy = Path(other) / "healthy"
-        wish = Wish(case.boat, "twin", healthy, seed=seed, by_hand=case.where == BY_HAND)
-        run_and_judge(wish, write=False)
+        run_and_judge(_wish(case, healthy, seed), write=False)
         mine, right = changes(folder, boat.definitions), changes(healthy, boat.definitions)
     respond_ns = round(max(box.respond_ms for box in boat.spec.boxes.values()) * 1e6)
     for signal in sorted(set(mine) | set(right)):

@@ -396,6 +396,21 @@ class Judge:
         """Whether a signal is judged by what is expected of it, currents aside."""
         return signal in self._cluster_by_signal or signal in self.indicators.by_signal
 
+    def must_show(self, signal: str) -> float | None:
+        """What a lamp or backlight must show now, reported or not; None where that is not known for sure."""
+        owners = [self.clusters[i] for i in self.model.indicators.get(signal, ())]
+        unsure = {i for clusters in self.indicators.unsure.values() for i in clusters}
+        for c in owners:
+            if (
+                c.lost_until is not None
+                or not c.worlds
+                or c.number in unsure
+                or any(w.before for w in c.worlds)
+            ):
+                return None
+        spans = self.model.indicator(signal, [[w.state for w in c.worlds] for c in self.clusters])
+        return spans[0][0] if owners and len(spans) == 1 and spans[0][0] == spans[0][1] else None
+
     # ---- currents
     def forget_currents(self) -> None:
         """What currents have shown so far does not count."""

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from bench.core.event import BY_HAND
+from bench.core.look import READY
 from bench.core.plan import OF_PERSON, Plan, Step
 from bench.oracle import Oracle
 from bench.spec.model import Circuit, Spec
@@ -43,12 +44,7 @@ def choose(spec: Spec, limited: Collection[str] = (), reached: Collection[str] |
     model = Oracle(spec)
     momentary = {m for f in spec.functions.values() if f.kind == "momentary" for m in f.circuits}
     timed = {c for names in model.clusters for c in names if _timed(spec, names)}
-    leads = {
-        source: rule.circuit
-        for rule in spec.follows
-        for source in rule.sources
-        if spec.circuits[rule.circuit].load in MOVES
-    }
+    leads = leaders(spec)
     left_out: dict[str, str] = {}
     for c in spec.circuits.values():
         if reached is not None and c.name not in reached:
@@ -63,6 +59,17 @@ def choose(spec: Spec, limited: Collection[str] = (), reached: Collection[str] |
             left_out[c.name] = "a timer would start at an instant that only the person knows"
     chosen = tuple(c for c in spec.circuits.values() if c.name not in left_out)
     return Choice(chosen, left_out)
+
+
+def leaders(spec: Spec) -> dict[str, str]:
+    """Circuits that something which moves follows, at once or through others -> what that is."""
+    out: dict[str, str] = {}
+    for _ in spec.follows:  # as long as the longest chain can be
+        for rule in spec.follows:
+            moves = rule.circuit if spec.circuits[rule.circuit].load in MOVES else out.get(rule.circuit)
+            if moves is not None:
+                out |= dict.fromkeys(rule.sources, moves)
+    return out
 
 
 def _timed(spec: Spec, names: tuple[str, ...]) -> bool:
@@ -99,7 +106,8 @@ def without_person(plan: Plan, why: str = "needs a person, and the run is unatte
     first = next((k for k, step in enumerate(plan.steps) if step.kind in OF_PERSON), None)
     if first is None:
         return plan
-    left = {("by hand" if s.kind == BY_HAND else s.name): why for s in plan.steps if s.kind in OF_PERSON}
+    asked = [s for s in plan.steps if s.kind in OF_PERSON and not s.name.startswith(READY)]
+    left = {BY_HAND_WORD if s.kind == BY_HAND else s.name: why for s in asked}
     covered = tuple(text for text in plan.covered if text.partition(":")[0] not in (BY_HAND_WORD, LOOKS_WORD))
     return replace(
         plan, steps=plan.steps[:first], duration_ms=plan.steps[first].at_ms, covered=covered,

@@ -8,7 +8,8 @@ from typing import NamedTuple, Protocol
 from bench.core.clock import Clock
 from bench.core.entry import Answered, Asked
 from bench.core.event import BY_HAND
-from bench.core.plan import Step
+from bench.core.look import HEARD, READY, split
+from bench.core.plan import LOOK, Step
 from bench.spec.model import Spec
 
 from .bus import MS, Bus, RunStopped
@@ -20,7 +21,6 @@ ANSWERS = ("done", "not_so", "skipped")
 NO_ANSWER = "no_answer"
 ABSENT = "absent"  # said instead of an answer, with why nobody will answer any more
 MOST_UNANSWERED = 3  # in a row; then nobody is there
-LABEL = "label "  # a look with this name is answered in the person's own words
 
 
 class Question(NamedTuple):
@@ -60,12 +60,17 @@ class Asking:
         self._limit_s = limit_s
         self._number = self._unanswered = 0
         self._absent = ""  # why nothing more is asked
-        self._unsure: str = ""  # the circuit whose by-hand state nobody confirmed
+        self._unsure = ""  # the circuit whose by-hand state nobody confirmed
+        self._not_ready = ""  # the circuit that nobody stands ready to see or hear
         self.may_be_by_hand: set[str] = set()
 
     def leaves_out(self, step: Step) -> bool:
         """Whether a step is not to be done, since what it builds on was not confirmed."""
-        if step.kind == BY_HAND and step.value:
+        if self._not_ready:
+            if step.kind == LOOK and step.name == f"{HEARD}{self._not_ready}":
+                self._not_ready = ""
+            return True
+        if step.kind == LOOK or (step.kind == BY_HAND and step.value):
             self._unsure = ""
         return bool(self._unsure) and not (step.kind == BY_HAND and step.name in self.may_be_by_hand)
 
@@ -76,8 +81,7 @@ class Asking:
         bus.mark(Asked(bus.t_ns, self._number, step.kind, step.name, step.value, step.about))
         if self._absent:
             bus.mark(Answered(bus.t_ns, self._number, NO_ANSWER, f"not asked: {self._absent}"))
-            if step.kind == BY_HAND:
-                self._unsure = step.name
+            self._note(step, NO_ANSWER)
             return
         question = Question(self._number, step.kind, step.name, step.value, step.about, self._limit_s)
         if step.kind == BY_HAND:
@@ -88,10 +92,14 @@ class Asking:
             bus.pump(self._clock.now_ns() + int((REPORT_MS + respond_ms) * MS))
         bus.mark(Answered(bus.t_ns, self._number, answer, comment))
         self._count(answer)
-        if step.kind == BY_HAND:
-            self._note(step, answer)
+        self._note(step, answer)
 
     def _note(self, step: Step, answer: str) -> None:
+        kind, subject = split(step.name) if step.kind == LOOK else ("", "")
+        if kind == READY and answer != "done":
+            self._not_ready = subject
+        if step.kind != BY_HAND:
+            return
         if (answer == "skipped" and step.value) or (answer == "done" and not step.value):
             self.may_be_by_hand.discard(step.name)
         if answer != "done":

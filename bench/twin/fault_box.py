@@ -183,6 +183,23 @@ def _hand_spoils(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
     quirks.hand_spoils.add(channel_at(tables, parts[0]))
 
 
+def _lamp_broken(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    row = key_at(tables, parts[0])
+    if row.lamp is None:
+        raise ValueError(f"{parts[0]!r} has no lamp")
+    quirks.dark_lamps.add((row.node, row.key))
+
+
+def _lighting_broken(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    if all(row.node != parts[0] for row in tables.backlights):
+        raise ValueError(f"{parts[0]!r} has no lighting")
+    quirks.dark_panels.add(parts[0])
+
+
+def _load_mute(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    quirks.mute.add(channel_at(tables, parts[0]))
+
+
 BOX_FAULTS: dict[str, Apply] = {
     name: _noting(note)
     for name, note in {
@@ -216,6 +233,9 @@ BOX_FAULTS: dict[str, Apply] = {
         "frames_repeated": _frames_repeated,
         "frames_short": _frames_short,
         "silent": _silent,
+        "lamp_broken": _lamp_broken,
+        "lighting_broken": _lighting_broken,
+        "load_mute": _load_mute,
         "hand_deaf": _hand_deaf,
         "hand_stuck": _hand_stuck,
         "hand_crossed": _hand_crossed,
