@@ -15,7 +15,7 @@ from bench.cli.attended import asks_person, person_at_terminal, refuse_options, 
 from bench.cli.boats import existing_file
 from bench.cli.energise import confirm
 from bench.cli.judging import material_of, start_ns_of, tell
-from bench.cli.loading import Boat, faults_of_spec, load_boat, plan_for, refuse_disagreed
+from bench.cli.loading import Boat, bench_profile, faults_of_spec, load_boat, plan_for, refuse_disagreed
 from bench.cli.output import warn
 from bench.cli.require import parse_require, with_requirement
 from bench.cli.since import compared, since_lines
@@ -43,7 +43,7 @@ from bench.run.plan_file import load_plan
 from bench.run.result import RunResult
 from bench.run.stop import StopFlag
 from bench.session import open_session
-from bench.spec.profile import BenchProfile, SerialSupply, load_profile, match_profile
+from bench.spec.profile import BenchProfile, SerialSupply
 from bench.twin import Tables, load_tables
 
 Tell = Callable[[float, float, str], None]
@@ -127,7 +127,7 @@ def run_command(args: argparse.Namespace) -> int:
 
 def _ready(args: argparse.Namespace, wish: Wish, boat: Boat, progress: Progress) -> Wish:
     """The wish with its plan, refused or confirmed before anything real is energised."""
-    profile = _profile(wish.bench, boat)[0]
+    profile, _ = bench_profile(wish.bench, boat.spec, warns=False)  # the run itself does
     plan = wish.plan
     if plan is None:
         since = compared(args.since, boat) if args.since is not None else None
@@ -209,7 +209,7 @@ def run_boat(
 
     Raises: UsageError, BenchError before the first stimulus; later troubles end in the verdict.
     """
-    profile, profile_text = _profile(wish.bench, boat)
+    profile, profile_text = bench_profile(wish.bench, boat.spec)
     spoken = RunBoat(boat.spec, boat.definitions, profile, profile_text)
     accepted = read_accepted(wish.accepted, boat.spec)
     facts: dict[str, object] = {"asked_for": wish.on, "judge": JUDGE_VERSION}
@@ -291,15 +291,6 @@ def _tables(wish: Wish, boat: Boat) -> Tables:
     if wish.tables is not None:
         return load_tables(existing_file(wish.tables, what="virtual box"))
     return boat_tables(boat.spec.boat.name)
-
-
-def _profile(name: str | None, boat: Boat) -> tuple[BenchProfile | None, str | None]:
-    if name is None:
-        return None, None
-    path = existing_file(name, what="bench profile")
-    profile = load_profile(path)
-    warn(match_profile(profile, boat.spec))
-    return profile, path.read_text(encoding="utf-8")
 
 
 @contextmanager
