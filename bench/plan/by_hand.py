@@ -12,7 +12,8 @@ from bench.core.plan import OF_PERSON, Plan, Step
 from bench.oracle import Oracle
 from bench.spec.model import Circuit, Spec
 
-from .pace import Pace
+from .play import Player
+from .sim import Sim
 
 _MEANS = {
     "fuse_seat": "move its fuse from the normal seat to the by-hand seat, and touch no other",
@@ -27,6 +28,7 @@ _BACK = {
 MOVES = ("motor", "relay")
 WATCHED_MS = 2000.0  # after a person's work: what the boxes report is watched, whatever the person says
 BY_HAND_WORD, LOOKS_WORD = "by hand", "seen or heard"
+FOR_HAND = "before a person works at the box"
 QUIET = "Nothing is sent to the boxes until you answer."
 
 
@@ -83,13 +85,13 @@ def with_by_hand(
     """`plan` and after it the by-hand phase, which begins and ends with everything off. `unloaded`: circuits
     with no load on this bench, of which nobody can see whether they are on. Else as `choose`."""
     choice = choose(spec, limited, reached)
-    pace = Pace.of(spec)
-    steps = list(plan.steps)
-    t_ms = plan.duration_ms
+    player = Player(spec, plan)
+    keys = _Keys(player, frozenset(c.name for c in choice.circuits))
     for circuit in choice.circuits:
-        made = _one(spec, circuit, pace, t_ms, seen=circuit.name not in unloaded)
-        steps += made
-        t_ms = made[-1].at_ms + pace.dwell
+        player.to_rest(FOR_HAND)
+        _one(player, circuit, keys, seen=circuit.name not in unloaded)
+    if choice.circuits:
+        player.to_rest(FOR_HAND)
     not_tested = dict(plan.not_tested)
     not_tested.pop("by hand", None)
     if choice.left_out:
@@ -97,8 +99,20 @@ def with_by_hand(
         for name, why in choice.left_out.items():
             by_reason.setdefault(why, []).append(name)
         not_tested["by hand"] = "; ".join(f"{', '.join(names)}: {why}" for why, names in by_reason.items())
-    covered = (*plan.covered, f"{BY_HAND_WORD}: {'; '.join(c.name for c in choice.circuits)}")
-    return replace(plan, steps=tuple(steps), duration_ms=t_ms, covered=covered, not_tested=not_tested)
+    keyless = [c.name for c in choice.circuits if keys.through(c) is None]
+    if keyless:
+        why = "no key switches it on and off again with nothing else that moves"
+        not_tested["control after by hand"] = f"{', '.join(keyless)}: {why}"
+    covered = plan.covered
+    if choice.circuits:
+        covered = (*covered, f"{BY_HAND_WORD}: {'; '.join(c.name for c in choice.circuits)}")
+    return replace(
+        plan,
+        steps=(*plan.steps, *player.steps),
+        duration_ms=player.t_ms,
+        covered=covered,
+        not_tested=not_tested,
+    )
 
 
 def without_person(plan: Plan, why: str = "needs a person, and the run is unattended") -> Plan:
@@ -115,40 +129,69 @@ def without_person(plan: Plan, why: str = "needs a person, and the run is unatte
     )  # fmt: skip
 
 
-def _one(spec: Spec, circuit: Circuit, pace: Pace, t_ms: float, *, seen: bool) -> list[Step]:
-    """By hand, its key twice when the box stores presses (else once), back, its key twice more."""
-    steps: list[Step] = []
-    by_hand = spec.boxes[circuit.box].by_hand
-    key = next((c.name for c in spec.controls.values() if _toggles(spec, c.function, circuit)), None)
+class _Keys:
+    """Keys that work a circuit, and nothing that a person must not have move beside them."""
 
-    def tap(about: str) -> None:
-        nonlocal t_ms
-        if key is not None:
-            steps.append(Step(t_ms, "press", key, 1, about, (about,)))
-            steps.append(Step(t_ms + pace.tap, "release", key, 0))
-            t_ms += pace.dwell + pace.tap
+    def __init__(self, player: Player, harmless: frozenset[str]) -> None:
+        self._spec, self._dwell_ms, self._harmless = player.spec, player.pace.dwell, harmless
+        self._at_rest = Sim(player.model, player.spec)
 
+    def own(self, circuit: Circuit) -> str | None:
+        """One that works this circuit alone."""
+        for control in self._spec.controls.values():
+            f = self._spec.functions[control.function]
+            if f.kind == "toggle" and f.members[0] == circuit.name:
+                return control.name
+        return None
+
+    def through(self, circuit: Circuit) -> tuple[str, int] | None:
+        """One that brings it on and, pressed so often, leaves all off again."""
+        own = self.own(circuit)
+        if own is not None:
+            return own, 2
+        for f in self._spec.functions.values():
+            key = next((c.name for c in self._spec.controls.values() if c.function == f.name), None)
+            steady = f.kind == "group" or (f.kind == "cycle" and f.position == "derived")
+            if key is None or not steady or circuit.name not in f.circuits:
+                continue
+            presses = 2 if f.kind == "group" else len(f.positions)
+            if self._harmless.issuperset(f.circuits) and self._works(key, presses, circuit.name):
+                return key, presses
+        return None
+
+    def _works(self, key: str, presses: int, circuit: str) -> bool:
+        sim, was_on = self._at_rest.copy(), False
+        for _ in range(presses):
+            for kind in ("press", "release"):
+                sim.advance(sim.now_ms + self._dwell_ms)
+                sim.apply(kind, key, int(kind == "press"))
+            was_on = was_on or sim.on(circuit) is True
+        return was_on and all(sim.on(c) is False for c in self._spec.circuits)
+
+
+def _one(player: Player, circuit: Circuit, keys: _Keys, *, seen: bool) -> None:
+    """By hand, its key twice when the box stores presses (else once), back, and on and off by a key."""
+    pace, by_hand = player.pace, player.spec.boxes[circuit.box].by_hand
     fuse = f", fuse of {circuit.fuse_a:g} A" if circuit.fuse_a is not None else ""
     where = f"{circuit.name} (box {circuit.box}, channel {circuit.channel}{fuse})"
     do = _MEANS.get(by_hand.means, f"work it by hand ({by_hand.means})")
     back = _BACK.get(by_hand.means, f"put it back ({by_hand.means})")
 
+    def tap(key: str, about: str) -> None:
+        player.step(Step(player.t_ms, "press", key, 1, about, (about,)), pace.tap)
+        player.step(Step(player.t_ms, "release", key, 0), pace.dwell)
+
     def ask(what: str, value: int, state: str, covers: str) -> None:
         sight = f"It must then be {state}. Is it?" if seen else "There is no load to look at. Is it done?"
         text = f"{where}: {what}. {QUIET} {sight}"
-        steps.append(Step(t_ms, BY_HAND, circuit.name, value, text, (covers,)))
+        step = Step(player.t_ms, BY_HAND, circuit.name, value, text, (covers,))
+        player.step(step, max(pace.dwell, WATCHED_MS))
 
     ask(do, 1, "on, with no key pressed", f"by hand {circuit.name}")
-    t_ms += max(pace.dwell, WATCHED_MS)
-    for _ in range(2 if by_hand.presses == "stored" else 1):
-        tap(f"{circuit.name} pressed while by hand ({by_hand.presses})")
+    if (own := keys.own(circuit)) is not None:
+        for _ in range(2 if by_hand.presses == "stored" else 1):
+            tap(own, f"{circuit.name} pressed while by hand ({by_hand.presses})")
     ask(back, 0, "off", f"by hand {circuit.name} ends")
-    t_ms += max(pace.dwell, WATCHED_MS)
-    for effect in ("on", "off"):
-        tap(f"{circuit.name} {effect} after by hand")
-    return steps
-
-
-def _toggles(spec: Spec, function: str, circuit: Circuit) -> bool:
-    f = spec.functions[function]
-    return f.kind == "toggle" and f.members[0] == circuit.name
+    if (again := keys.through(circuit)) is not None:
+        for _ in range(again[1]):
+            tap(again[0], f"{circuit.name} by its key after by hand")

@@ -8,18 +8,16 @@ from dataclasses import replace
 from bench.core.errors import Complaint, UsageError
 from bench.core.look import BACKLIGHT, HEARD, LABEL, LAMPS, READY, bit_of, key_of
 from bench.core.plan import LOOK, Plan, Step
-from bench.oracle import Oracle
 from bench.spec.model import Circuit, Control, Spec
 
 from .by_hand import LOOKS_WORD, MOVES, leaders
-from .desk import Desk
-from .pace import SIGNAL_MS, Pace
+from .pace import SIGNAL_MS
+from .play import Player
 from .sim import Sim
-from .weave import Script
 
 WORDS = ("lamps", "backlights", "labels")
 SEEN_MS = 2000.0  # how long a load that is switched on is watched
-MOST_ROUNDS = 3
+FOR_LOOK = "for a look"
 
 
 def with_looks(spec: Spec, plan: Plan, what: Collection[str], limited: Collection[str] = ()) -> Plan:
@@ -30,7 +28,7 @@ def with_looks(spec: Spec, plan: Plan, what: Collection[str], limited: Collectio
     """
     looks = _Looks(spec, plan, limited)
     looks.refuse(what)
-    looks.to_rest()
+    looks.to_rest(FOR_LOOK)
     for node in _nodes(spec):
         lamps = "lamps" in what or node in what
         lit = "backlights" in what and any(f"panel {b.panel}" == node for b in spec.backlights)
@@ -56,19 +54,11 @@ def _nodes(spec: Spec) -> list[str]:
     return [n for n in nodes if n in shown]
 
 
-class _Looks:
-    """Writes the steps, with the boat simulated beside them from the plan's beginning."""
+class _Looks(Player):
+    """Writes the steps."""
 
     def __init__(self, spec: Spec, plan: Plan, limited: Collection[str]) -> None:
-        self.spec, self.model, self.pace = spec, Oracle(spec), Pace.of(spec)
-        self.sim = Sim(self.model, spec)
-        for step in plan.steps:
-            self.sim.advance(step.at_ms)
-            if step.kind not in (LOOK, "frame"):
-                self.sim.enact(step.kind, step.name, step.value)
-        self.t_ms = plan.duration_ms
-        self.desk = Desk(spec, self.sim, self.pace, short=False, seed=0)
-        self.steps: list[Step] = []
+        super().__init__(spec, plan)
         self.seen: list[str] = []
         self.left_out: dict[str, str] = {}
         self._limited = limited
@@ -98,36 +88,10 @@ class _Looks:
             raise UsageError(said)
 
     # -- moves
-    def _do(self, script: Script) -> None:
-        for act in script:
-            self.sim.advance(self.t_ms)
-            self.sim.enact(act.kind, act.name, act.value)
-            self.steps.append(Step(self.t_ms, act.kind, act.name, act.value, act.about, act.covers))
-            self.t_ms += act.then_ms
-            self.sim.advance(self.t_ms)
-
     def _ask(self, name: str, value: int, text: str) -> None:
-        self.steps.append(Step(self.t_ms, LOOK, name, value, text, (name,)))
-        self.t_ms += self.pace.dwell
+        self.step(Step(self.t_ms, LOOK, name, value, text, (name,)), self.pace.dwell)
         if not name.startswith(READY):
             self.seen.append(name)
-
-    def to_rest(self) -> None:
-        """Everything off, counted positions at their last one."""
-        self.sim.advance(self.t_ms)
-        for _ in range(MOST_ROUNDS):
-            self._do(self.desk.together(self.spec.circuits, on=False, about="off, for a look"))
-            self._do(self._counters())
-            if not self.sim.not_at_rest():
-                return
-
-    def _counters(self) -> Script:
-        for f in self.desk.functions("cycle"):
-            last = len(f.positions)
-            for _ in range(last if f.position == "counter" else 0):
-                if self.sim.position(f.name) == last:
-                    break
-                yield from self.desk.tap(f.name, "counted", f"{f.name} to its last position")
 
     # -- keys
     def at_node(self, node: str, *, lamps: bool, lighting: bool) -> None:
@@ -141,7 +105,7 @@ class _Looks:
         if lamps:
             self._leave_out(node, kept, "would leave on what must not stay on")
             self._leave_out(node, [c for c in dark if c not in kept], "not lit together with the others")
-        self.to_rest()
+        self.to_rest(FOR_LOOK)
 
     def _leave_out(self, node: str, dark: Sequence[Control], why: str) -> None:
         if dark:
@@ -178,7 +142,7 @@ class _Looks:
             trial.advance(trial.now_ms + self.pace.tap)
             trial.apply("release", control.name, 0)
             if self._count(node, trial) > before:
-                self._do(self.desk.tap_control(control.name, f"{control.name} pressed, to be looked at"))
+                self.do(self.desk.tap_control(control.name, f"{control.name} pressed, to be looked at"))
                 any_pressed = True
         return any_pressed
 
@@ -218,10 +182,10 @@ class _Looks:
         self._ask(f"{READY}{circuit.name}", 1, text)
         about = f"{circuit.name} on, to be seen or heard"
         if is_held:
-            self._do(self.desk.hold(control.function, "on", for_ms, about))
+            self.do(self.desk.hold(control.function, "on", for_ms, about))
         else:
-            self._do(self.desk.tap_control(control.name, about, dwell=for_ms))
-            self._do(self.desk.tap_control(control.name, f"{circuit.name} off again"))
+            self.do(self.desk.tap_control(control.name, about, dwell=for_ms))
+            self.do(self.desk.tap_control(control.name, f"{circuit.name} off again"))
         self._ask(f"{HEARD}{circuit.name}", 1, f"{where}: did it come on just now, and go off again?")
 
     def at_label(self, box: str) -> None:

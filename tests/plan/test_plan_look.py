@@ -146,6 +146,44 @@ def test_unattended_it_ends_before_the_first_question_and_names_what_is_left_out
     assert without_person(EMPTY) is EMPTY
 
 
+@pytest.mark.parametrize("boat", BOATS)
+def test_after_by_hand_a_key_works_the_circuit_on_and_off_where_nothing_moves_with_it(boat):
+    spec = spec_of(boat)
+    plan = with_by_hand(spec, EMPTY)
+    worked, on_after = set(), set()
+    now = ""
+    for step, sim in walked(spec, plan):
+        if step is not None and step.kind == "by_hand":
+            now = step.name if not step.value else ""
+            worked.add(step.name)
+        if now and sim.on(now) is True and step is not None and step.kind == "release":
+            on_after.add(now)
+        on = [c for c in spec.circuits.values() if sim.on(c.name) is not False]
+        assert not [c.name for c in on if c.load in ("motor", "relay")]
+        if step is not None and step.kind == "by_hand" and step.value:
+            assert on == []
+    without_a_key = {"demo": set(), "dunlin": {"sidelights"}, "fulmar": set()}
+    assert worked - on_after == without_a_key[boat]
+    named = plan.not_tested.get("control after by hand", "").partition(":")[0]
+    assert set(filter(None, named.split(", "))) == without_a_key[boat]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("boat", [*BOATS, "turnstone", "greenshank", "dotterel"])
+def test_a_circuit_that_is_put_back_must_be_off_as_the_question_says(boat):
+    spec = spec_of(boat)
+    plan = with_by_hand(spec, EMPTY)
+    back = ""
+    for step, sim in walked(spec, plan):
+        if back:
+            assert sim.on(back) is False, back
+        is_back = step is not None and step.kind == "by_hand" and not step.value
+        back = step.name if is_back else ""
+        if is_back:
+            assert "It must then be off. Is it?" in step.about
+    assert all(sim.on(c) is False for c in spec.circuits)
+
+
 def test_by_hand_asks_only_for_circuits_that_a_person_can_get_at():
     choice = choose(spec_of("demo"), reached={"cabin_red", "horn"})
     assert [c.name for c in choice.circuits] == ["cabin_red"]

@@ -8,6 +8,7 @@ from bench.core.entry import Answered, Asked
 from bench.core.plan import Plan, Step
 from bench.core.verdict import INCONCLUSIVE
 from bench.lab.api import load_boat, run_virtual
+from bench.lab.person import SimulatedPerson
 from bench.run.api import Wishes
 from bench.run.stop import StopFlag
 from bench.session import open_session
@@ -117,6 +118,23 @@ def test_a_run_that_ends_while_a_person_is_asked_withdraws_and_switches_off(tmp_
     assert [type(m) for m in marks] == [Asked]
     assert "cabin_red may still be by hand" in result.warnings[0]
     assert any("the run ended before it was answered" in d.reason for d in result.verdict.doubts)
+
+
+def test_no_key_is_pressed_for_what_may_be_by_hand_while_a_hand_may_be_in_the_box(tmp_path):
+    stop = StopFlag()
+    boat = load_boat("demo")
+    person = SimulatedPerson(boat.spec)
+    wishes = Wishes(plan=PLAN, operator=person, out=tmp_path / "s", gate=lambda step: _stops(stop, person))
+    result = run_virtual(boat=boat, wishes=wishes, stop=stop)
+    assert (result.reason, result.off.pressed, result.off.stays_on) == ("interrupted", 0, ())
+    assert result.warnings[0].startswith("cabin_red may still be by hand and on")
+
+
+def _stops(stop, person):
+    """Once a circuit is by hand, before it is put back."""
+    if person.asked:
+        stop.set("interrupted", 2)
+    return True
 
 
 def test_without_a_person_what_a_plan_asks_of_one_is_left_out_and_named(tmp_path):
