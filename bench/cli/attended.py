@@ -102,6 +102,6 @@ def person_at_terminal(width: int, clear: Callable[[], None]) -> Operator:
     from bench.cli.person import TerminalPerson
     from bench.rig.typed import Typed
 
-    if not (sys.stderr.isatty() and sys.stdin.isatty()):
+    if sys.stdin is None or not (sys.stderr.isatty() and sys.stdin.isatty()):  # None: closed at the start
         raise UsageError(Complaint("the plan asks a person, and nobody is at the terminal", advice=NOBODY))
     return TerminalPerson(Typed(sys.stdin.fileno()), sys.stderr, width=width, clear=clear)

@@ -45,7 +45,7 @@ def hazards(spec: Spec, circuits: tuple[Circuit, ...] | None = None) -> list[str
 
 
 def confirm(
-    spec: Spec, *, yes: bool, ask: TextIO, answer: TextIO, width: int = 100, hand_in_box: bool = False
+    spec: Spec, *, yes: bool, ask: TextIO, answer: TextIO | None, width: int = 100, hand_in_box: bool = False
 ) -> None:
     """Lists the hazards on `ask` and waits for "yes" on `answer`, unless `yes`. Blocks: for a person.
     `hand_in_box`: a person will be asked to work at the box.
@@ -59,7 +59,7 @@ def confirm(
         ask.write("\n".join(hanging(HAND_IN_BOX, width)) + "\n")
     if yes:
         return
-    if not (ask.isatty() and answer.isatty()):
+    if answer is None or not (ask.isatty() and answer.isatty()):  # None: closed when the program began
         text = "nobody is there to say that a real box may be energised"
         raise UsageError(Complaint(text, advice="if it may, say so: --yes"))
     ask.write("Fuses in, people clear, a way to cut the supply at hand? Type yes to begin: ")
