@@ -20,6 +20,8 @@ class Coverage:
     wakes: dict[str, int] = field(default_factory=dict)
     hands: dict[str, set[int]] = field(default_factory=dict)
     looks: dict[str, int] = field(default_factory=dict)
+    on_ns: dict[str, int] = field(default_factory=dict)  # circuit -> what last brought it on
+    told: set[str] = field(default_factory=set)  # circuits that are by hand on a person's word alone
 
     def judged(self, stimulus: Stimulus) -> None:
         """A stimulus all of whose effects were expected, and seen."""
@@ -32,8 +34,10 @@ class Coverage:
         elif stimulus.kind == "wake":
             self.wakes[stimulus.name] = self.wakes.get(stimulus.name, 0) + 1
 
-    def shown(self, circuit: str, level: float) -> None:
-        """The circuit was seen steady at this level, as expected."""
+    def shown(self, circuit: str, level: float, since_ns: int) -> None:
+        """The circuit was seen steady at this level, as expected, after what was done at `since_ns`."""
+        if level > 0:
+            self.on_ns[circuit] = since_ns
         self.levels.setdefault(circuit, set()).add(round(level))
 
     def tested(self) -> dict[str, str]:
@@ -54,7 +58,8 @@ class Coverage:
             out[f"wake {box}"] = f"{count} wake-up{'' if count == 1 else 's'} judged"
         for circuit, values in sorted(self.hands.items()):
             told = " and ".join("by hand" if v else "back from it" for v in sorted(values, reverse=True))
-            out[f"by hand {circuit}"] = f"{told}, done by a person"
+            who = "as a person says; the box cannot know" if circuit in self.told else "done by a person"
+            out[f"by hand {circuit}"] = f"{told}, {who}"
         for subject, count in sorted(self.looks.items()):
             out[subject] = f"seen or heard by a person, {count} time{'' if count == 1 else 's'}"
         return out
@@ -96,5 +101,7 @@ class Coverage:
         both = sum(len(values) == 2 for values in self.hands.values())
         if both:
             parts.append(f"{both} of {len(spec.circuits)} circuits by hand")
+        if self.looks:
+            parts.append(f"{len(self.looks)} looks by a person")
         parts.append(f"without {'' if both else 'by hand, '}trip, low supply and lost panels")
         return ", ".join(parts)

@@ -4,6 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from .event import BY_HAND
+
+LOOK = "look"
+OF_PERSON = (BY_HAND, LOOK)  # kinds of steps that only a person can do
+
 
 @dataclass(frozen=True, slots=True)
 class Step:

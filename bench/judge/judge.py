@@ -214,7 +214,8 @@ class Judge:
 
     def worked(self, before: Mapping[int, State | None], event: Event | None, number: int) -> tuple[int, ...]:
         """The person is done: `event` has happened to the states `before`, and the boxes have had time to
-        report it. None: what happened is not known. Returns the clusters that it reached."""
+        report it. None: what happened is not known, only that `number` was said (0: nothing was). Returns
+        the clusters that it reached."""
         t_ns = self._now if event is None else event.t_ns
         reached = self._work.end(before, event, number, t_ns)
         self.indicators.refresh(t_ns, None, number)

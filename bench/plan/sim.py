@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from copy import copy
 from math import inf
 
 from bench.core.errors import InternalError
@@ -36,6 +37,13 @@ class Sim:
         self._ended_ns: list[float] = [-inf for _ in model.clusters]
         for k in range(len(model.clusters)):
             self._set(k, [model.rest(k) if remembered else model.all_off(k)])
+
+    def copy(self) -> Sim:
+        """The same boat at the same instant, to try something on."""
+        other = copy(self)
+        other._states, other._courses = list(self._states), list(self._courses)
+        other._due_ns, other._ended_ns = list(self._due_ns), list(self._ended_ns)
+        return other
 
     # -- asking
 
