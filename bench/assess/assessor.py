@@ -388,7 +388,8 @@ class Assessor:
 
     def _control(self, frame: Frame, reading: Reading, tag: int | None) -> None:
         if self.judge is not None:
-            self._end_silence(self.judge, reading.node, frame.t_ns)
+            for name in self.lost.told_by(reading.node):
+                self._end_silence(self.judge, name, frame.t_ns)
         waits = tag is not None and self.judge is not None and self.causes.confirms
         self.lost.heard(reading.node, frame.t_ns, sure=not waits)
         if tag is not None and waits:
@@ -533,13 +534,15 @@ class Assessor:
             self.judge.begin_anew(mark.t_ns)
             self.causes.forget()
 
-    def _end_silence(self, judge: Judge, node: str, t_ns: int) -> None:
+    def _end_silence(self, judge: Judge, name: str, t_ns: int) -> None:
         """A silence that ends near its limit may or may not have been taken for a loss."""
-        what = self.lost.silence(node, t_ns, self.jitter_ns)
+        what = self.lost.silence(name, t_ns, self.jitter_ns)
         if what == "perhaps lost":
-            self.causes.apply(Event(t_ns, ev.LOST, node, 1), t_ns - self.jitter_ns, maybe=True)
+            self.causes.apply(Event(t_ns, ev.LOST, name, 1), t_ns - self.jitter_ns, maybe=True)
+            if name.startswith("sensor "):
+                self.causes.apply(Event(t_ns, ev.LOST, name, 0), t_ns - self.jitter_ns)
         elif what == "perhaps not":
-            loss = self._losses[node]
+            loss = self._losses[name]
             judge.doubt_event(loss.number, loss.clusters, t_ns)
 
     def _may_be_lost(self, judge: Judge, node: str) -> None:

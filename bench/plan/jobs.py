@@ -9,6 +9,7 @@ from functools import partial
 from bench.oracle import Oracle
 
 from .desk import Desk
+from .lost import lost_jobs
 from .machine import Machine
 from .rules import follow, force, inhibit, only_off, only_on, outside, scene, wake
 from .scripts import auto_off, cycle, dim, group, momentary, toggle
@@ -16,7 +17,7 @@ from .tour import Tour
 from .weave import Job
 
 # ranks: long timers first, what needs several clusters last; a short plan drops the highest ranks
-TIMER, CLUSTER, RULE, DIM, SHARED, OUTSIDE, WAKE = range(7)
+TIMER, CLUSTER, RULE, DIM, SHARED, SILENT, OUTSIDE, WAKE = range(8)
 
 
 def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
@@ -31,6 +32,7 @@ def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
     everything = frozenset(desk.sim.cluster_of.values())
     waiting = {t.machine.cluster for t in toured if t.waits}
     made += _shared(desk, everything - waiting)
+    made += () if desk.short else lost_jobs(desk, waiting, SILENT)
     for control in desk.spec.outside:
         made.append(Job(f"outside {control}", everything - waiting, partial(outside, desk, control), OUTSIDE))
     by_message = any(b.wake.by == "message" for b in desk.spec.boxes.values())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Collection, Generator, Iterable
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator
 from dataclasses import dataclass, field
 from math import inf
 
@@ -69,6 +69,7 @@ class _Running:
     leaving: bool = False
     down: dict[str, None] = field(default_factory=dict)
     active: dict[str, None] = field(default_factory=dict)
+    hushed: set[str] = field(default_factory=set)
 
 
 @dataclass
@@ -192,12 +193,41 @@ class Weave:
         if running.act is None or running.act.urgent:
             return True
         self.sim.advance(slot_ms)
+        if not self._is_heard(running, running.act, slot_ms):
+            return False
         span_ms = self.pace.tap + 2 * (self.pace.apart + WOBBLE_MS)
         guard_ms = self.pace.guard
         dues = self.sim.due_ms(running.job.clusters)
-        if any(slot_ms < self.sim.ended_ms(k) + guard_ms for k in running.job.clusters):
+        dues += [(at_ms, at_ms) for at_ms in self.sim.silences.coming(running.job.clusters)]
+        ended_ms = (max(self.sim.ended_ms(k), self.sim.lost_ms(k)) for k in running.job.clusters)
+        if any(slot_ms < ms + guard_ms for ms in ended_ms):
             return False
         return not any(lo - guard_ms < slot_ms + span_ms and slot_ms < hi + guard_ms for lo, hi in dues)
+
+    def _is_heard(self, running: _Running, act: Act, slot_ms: float) -> bool:
+        """Whether what sends it is not silent; whether a silence is in the way of nobody else."""
+        if act.kind != "silent":
+            return self.sim.node_of(act.name) not in self.sim.silences.silent
+        return not act.value or all(
+            self._can_spare(other, at_ms, act, slot_ms) for other, at_ms in self._others(running)
+        )
+
+    def _others(self, running: _Running) -> Iterator[tuple[_Running, float]]:
+        """The others under way, and when they want to go on."""
+        yield from ((r, -inf) for r in self._pending if r is not running)
+        yield from ((r, at_ms) for at_ms, _, r in self._resume)
+
+    def _can_spare(self, other: _Running, at_ms: float, act: Act, slot_ms: float) -> bool:
+        """Whether it holds no key of what falls silent, and needs none for as long."""
+        if any(self.sim.node_of(key) == act.name for key in other.down):
+            return False
+        waits_too = other.hushed or (other.act is not None and other.act.kind == "silent")
+        reached = self.sim.silences.reached(act.name)
+        return bool(
+            waits_too
+            or other.job.clusters.isdisjoint(reached)
+            or at_ms > slot_ms + act.then_ms + self.pace.guard
+        )
 
     def _emit(self, running: _Running, slot_ms: float) -> None:
         act = running.act
@@ -214,6 +244,8 @@ class Weave:
             running.down[act.name] = None
         elif act.kind == "release":
             running.down.pop(act.name, None)
+        elif act.kind == "silent":
+            (running.hushed.add if act.value else running.hushed.discard)(act.name)
         elif act.kind == "sensor":
             if act.value:
                 running.active[act.name] = None

@@ -1,0 +1,159 @@
+"""Panels, screens and sensors that fall silent: what is held, dims, is on or forced then, and their return."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from functools import partial
+
+from bench.spec.model import ControlNode, Function, Lost, Sensor, Spec
+
+from .desk import Desk
+from .pace import SIGNAL_MS
+from .silence import nodes
+from .weave import Act, Job, Script
+
+LOST = "lost"  # tag of what it covers
+RAMP_SHARE = 0.8  # of a ramp that may be over when the key's panel is lost
+RAMP_MS = 400.0  # of a ramp that must be over then
+
+
+@dataclass(frozen=True)
+class Held:
+    """What is tried of a panel or screen: one key of each kind, as control and function."""
+
+    node: ControlNode
+    lost: Lost
+    momentary: tuple[str, Function] | None
+    dims: tuple[str, Function] | None
+    other: tuple[str, Function] | None
+
+    @property
+    def circuits(self) -> tuple[str, ...]:
+        """Circuits of these keys."""
+        return tuple(c for found in (self.momentary, self.dims, self.other) if found for c in found[1].circuits)
+
+
+def lost_jobs(desk: Desk, waiting: Collection[int], rank: int) -> Iterator[Job]:
+    """One silence of each panel, screen and sensor module. `waiting`: clusters in which timers are waited for."""
+    for node in nodes(desk.spec):
+        held = _held(desk, node, waiting)
+        if held is not None and held.circuits:
+            clusters = desk.clusters(held.circuits)
+            if held.lost.others == "off":
+                clusters |= desk.sim.silences.reached(_name(node))
+            script = partial(_panel, desk, held)
+            yield Job(f"{LOST} {_name(node)}", clusters, script, rank, uncut=True)
+    for box in desk.spec.boxes:
+        sensors = [s for s in desk.spec.sensors.values() if s.box == box and s.lost is not None]
+        forced = [f.circuit for f in desk.spec.forces if f.sensor in {s.name for s in sensors}]
+        if forced:
+            script = partial(_sensors, desk, f"sensors {box}", sensors)
+            yield Job(f"{LOST} sensors {box}", desk.clusters(forced), script, rank, uncut=True)
+
+
+def _name(node: ControlNode) -> str:
+    return f"{node.kind} {node.name}"
+
+
+def _held(desk: Desk, node: ControlNode, waiting: Collection[int]) -> Held | None:
+    if node.lost is None:
+        return None
+    spec, lost = desk.spec, node.lost
+    keys = [c for c in spec.controls.values() if (c.kind, c.node) == (node.kind, node.name)]
+    ways = [(c.name, spec.functions[c.function]) for c in keys]
+    ways.sort(key=lambda way: not desk.clusters(way[1].circuits).isdisjoint(waiting))
+    used: set[int] = set()
+
+    def first(found: Iterator[tuple[str, Function]]) -> tuple[str, Function] | None:
+        for control, f in found:
+            clusters = desk.clusters(f.circuits)
+            if len(clusters) == 1 and clusters.isdisjoint(used):
+                used.update(clusters)
+                return control, f
+        return None
+
+    momentary = first(w for w in ways if w[1].kind == "momentary" and may_be_held(spec, w[1], lost))
+    dims = first(w for w in ways if _can_dim(spec, w[1], lost))
+    other = first(w for w in ways if w[1].kind == "toggle" and _is_plain(spec, w[1].members[0]))
+    return Held(node, lost, momentary, dims, other)
+
+
+def may_be_held(spec: Spec, f: Function, lost: Lost) -> bool:
+    """Whether it may be on until its panel is lost. One with which nothing else has to do may be a horn, which
+    sounds no longer than a test stroke."""
+    circuit = f.members[0]
+    ruled = {
+        c for r in (*spec.inhibits, *spec.follows) for c in (r.circuit, *r.sources)
+    } | {r.circuit for r in spec.forces}
+    others = [o for o in spec.functions.values() if o is not f and circuit in o.circuits]
+    return lost.after_ms <= SIGNAL_MS or circuit in ruled or bool(others)
+
+
+def _can_dim(spec: Spec, f: Function, lost: Lost) -> bool:
+    """Whether a hold from full on has begun to dim, and has not come to an end, when its panel is lost."""
+    dim = spec.circuits[f.members[0]].dim if f.kind == "toggle" else None
+    if dim is None or dim.memory != "none":
+        return False
+    return max(lost.after_ms - dim.hold_ms, RAMP_MS) + 2 * SIGNAL_MS < RAMP_SHARE * dim.range_s * 1000
+
+
+def _is_plain(spec: Spec, circuit: str) -> bool:
+    ruled = {r.circuit for r in (*spec.inhibits, *spec.follows, *spec.forces)}
+    c = spec.circuits[circuit]
+    return circuit not in ruled and c.auto_off is None and c.dim is None
+
+
+def _panel(desk: Desk, held: Held) -> Script:
+    """Keys held down and a circuit on, the panel silent until it is lost, and heard again; then let go."""
+    name, lost, pace = _name(held.node), held.lost, desk.pace
+    yield from desk.all_off(held.circuits)
+    down: list[str] = []
+    covers: list[str] = []
+    lead_ms = 0.0
+    if held.other is not None:
+        _, f = held.other
+        yield from desk.switch(f.members[0], on=True, about=f"{f.members[0]} on before {name} falls silent")
+        covers.append(f"{LOST} {name} others {f.members[0]} ({lost.others})")
+    if held.dims is not None:
+        control, f = held.dims
+        dim = desk.spec.circuits[f.members[0]].dim
+        assert dim is not None
+        down.append(control)
+        yield Act("press", control, 1, 0.0, f"{f.members[0]} on and dimmed, held as {name} falls silent")
+        lead_ms = max(dim.hold_ms + RAMP_MS - lost.after_ms, 0.0)
+        covers.append(f"{LOST} {name} dim {f.members[0]} ({lost.dim})")
+    if held.momentary is not None:
+        control, f = held.momentary
+        down.append(control)
+        yield Act("press", control, 1, 0.0, f"{f.members[0]} on, held as {name} falls silent")
+        covers.append(f"{LOST} {name} momentary {f.name} ({lost.momentary})")
+    yield Act("wait", "", 0, max(lead_ms, desk.pace.dwell if down else 0.0))
+    text = f"{name} silent: lost after {lost.after_ms / 1000:g} s"
+    yield Act("silent", name, 1, lost.after_ms + pace.dwell, text, tuple(covers))
+    yield Act("silent", name, 0, pace.dwell, f"{name} heard again", (f"{LOST} {name} back",))
+    for control in reversed(down):
+        yield Act("release", control, 0, pace.dwell, f"{control} released", urgent=2)
+    yield from desk.all_off(held.circuits)
+
+
+def _sensors(desk: Desk, module: str, sensors: list[Sensor]) -> Script:
+    """A module silent until its sensors are lost: those that then count as active at rest, the others active."""
+    circuits = [f.circuit for f in desk.spec.forces if f.sensor in {s.name for s in sensors}]
+    yield from desk.all_off(circuits)
+    covers, active = [f"{LOST} {module} back"], list[Sensor]()
+    for sensor in sensors:
+        assert sensor.lost is not None
+        is_active = sensor.lost.sensor != "active"
+        if is_active:
+            active.append(sensor)
+            yield Act("sensor", sensor.name, 1, desk.pace.dwell, f"{sensor.name} on before {module} fall silent")
+        was = "active" if is_active else "at rest"
+        covers.append(f"{LOST} sensor {sensor.name} {was} ({sensor.lost.sensor})")
+    after_ms = [s.lost.after_ms for s in sensors if s.lost is not None]
+    text = f"{module} silent: lost after {max(after_ms) / 1000:g} s"
+    yield Act("silent", module, 1, max(after_ms) + desk.pace.dwell, text, tuple(covers[1:]))
+    yield Act("silent", module, 0, desk.pace.dwell, f"{module} heard again", tuple(covers[:1]))
+    for sensor in active:
+        yield Act("sensor", sensor.name, 0, desk.pace.dwell, f"{sensor.name} off")
+    yield from desk.all_off(circuits)
