@@ -117,6 +117,8 @@ class LostNodes:
                 self._sure[name] = t_ns
             self._last[name] = t_ns
             if name in self._gone:
+                if not sure:  # it was lost surely; whether this was heard will soon be known
+                    self._sure[name] = t_ns - self._after[name] + self._near_ns[name]
                 self._gone.discard(name)
                 self._back.append(Event(t_ns, LOST, name, 0))
                 self._agenda.by(t_ns)

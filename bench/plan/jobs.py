@@ -17,7 +17,7 @@ from .tour import Tour
 from .weave import Job
 
 # ranks: long timers first, what needs several clusters last; a short plan drops the highest ranks
-TIMER, CLUSTER, RULE, DIM, SHARED, SILENT, OUTSIDE, WAKE = range(8)
+TIMER, CLUSTER, RULE, DIM, SILENT, SHARED, OUTSIDE, WAKE = range(8)
 
 
 def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
@@ -32,7 +32,7 @@ def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
     everything = frozenset(desk.sim.cluster_of.values())
     waiting = {t.machine.cluster for t in toured if t.waits}
     made += _shared(desk, everything - waiting)
-    made += () if desk.short else lost_jobs(desk, waiting, SILENT)
+    made += () if desk.short else lost_jobs(desk, waiting, SILENT, late=SHARED)
     for control in desk.spec.outside:
         made.append(Job(f"outside {control}", everything - waiting, partial(outside, desk, control), OUTSIDE))
     by_message = any(b.wake.by == "message" for b in desk.spec.boxes.values())

@@ -34,22 +34,25 @@ class Held:
         return tuple(c for found in (self.momentary, self.dims, self.other) if found for c in found[1].circuits)
 
 
-def lost_jobs(desk: Desk, waiting: Collection[int], rank: int) -> Iterator[Job]:
-    """One silence of each panel, screen and sensor module. `waiting`: clusters in which timers are waited for."""
+def lost_jobs(desk: Desk, waiting: Collection[int], rank: int, *, late: int) -> Iterator[Job]:
+    """One silence of each panel, screen and sensor module. `waiting`: clusters in which timers are waited for.
+    `late`: the rank of those that are long in the way of others."""
     for node in nodes(desk.spec):
         held = _held(desk, node, waiting)
         if held is not None and held.circuits:
-            clusters = desk.clusters(held.circuits)
+            clusters, script = desk.clusters(held.circuits), partial(_panel, desk, held)
             if held.lost.others == "off":
                 clusters |= desk.sim.silences.reached(_name(node))
-            script = partial(_panel, desk, held)
-            yield Job(f"{LOST} {_name(node)}", clusters, script, rank, uncut=True)
+            is_late = held.lost.others == "off" or not clusters.isdisjoint(waiting)
+            yield Job(f"{LOST} {_name(node)}", clusters, script, late if is_late else rank, uncut=True)
     for box in desk.spec.boxes:
         sensors = [s for s in desk.spec.sensors.values() if s.box == box and s.lost is not None]
         forced = [f.circuit for f in desk.spec.forces if f.sensor in {s.name for s in sensors}]
         if forced:
             script = partial(_sensors, desk, f"sensors {box}", sensors)
-            yield Job(f"{LOST} sensors {box}", desk.clusters(forced), script, rank, uncut=True)
+            clusters = desk.clusters(forced)
+            is_late = not clusters.isdisjoint(waiting)
+            yield Job(f"{LOST} sensors {box}", clusters, script, late if is_late else rank, uncut=True)
 
 
 def _name(node: ControlNode) -> str:

@@ -83,7 +83,7 @@ class Sim:
         return self._ended_ns[cluster] / MS
 
     def lost_ms(self, cluster: int) -> float:
-        """When something was lost last that reaches this cluster."""
+        """When something was lost, or heard again, last that reaches this cluster."""
         return self._lost_ms[cluster]
 
     def may_show(self, circuit: str) -> tuple[float, float]:
@@ -142,8 +142,7 @@ class Sim:
         while (loss := self.silences.pop(t_ms)) is not None:
             self._advance(loss.at_ms)
             self.apply(LOST, loss.name, 1)
-            for k in loss.clusters:
-                self._lost_ms[k] = loss.at_ms
+            self._note_loss(loss.clusters)
         self._advance(t_ms)
 
     def _advance(self, t_ms: float) -> None:
@@ -166,6 +165,7 @@ class Sim:
         elif kind == "silent":
             for lost in self.silences.end(name):
                 self.apply(LOST, lost, 0)
+            self._note_loss(self.silences.reached(name))
         elif kind != "wait":
             self.apply(kind, name, value)
         elif value == 1:
@@ -179,6 +179,10 @@ class Sim:
             self._set(k, self._distinct(k, stepped))
 
     # -- parts
+
+    def _note_loss(self, clusters: Iterable[int]) -> None:
+        for k in clusters:
+            self._lost_ms[k] = self._now_ms
 
     def _set(self, k: int, states: list[State]) -> None:
         self._states[k] = states

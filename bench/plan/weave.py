@@ -13,6 +13,7 @@ from bench.core.plan import Step
 from .pace import Pace
 from .sim import Sim
 
+WAIT_MS = 1500.0  # after a silence until all that waited for it have gone on
 LONGEST_MS = 3_600_000.0
 WOBBLE_MS, WOBBLE_STEP = 18, 7  # 0..17 ms, each in turn
 
@@ -69,7 +70,6 @@ class _Running:
     leaving: bool = False
     down: dict[str, None] = field(default_factory=dict)
     active: dict[str, None] = field(default_factory=dict)
-    hushed: set[str] = field(default_factory=set)
 
 
 @dataclass
@@ -198,10 +198,13 @@ class Weave:
         span_ms = self.pace.tap + 2 * (self.pace.apart + WOBBLE_MS)
         guard_ms = self.pace.guard
         dues = self.sim.due_ms(running.job.clusters)
-        dues += [(at_ms, at_ms) for at_ms in self.sim.silences.coming(running.job.clusters)]
-        ended_ms = (max(self.sim.ended_ms(k), self.sim.lost_ms(k)) for k in running.job.clusters)
-        if any(slot_ms < ms + guard_ms for ms in ended_ms):
-            return False
+        more_ms = self.pace.respond  # about a loss the box may be late by as much
+        coming = self.sim.silences.coming(running.job.clusters)
+        down_ms = max(running.act.then_ms - self.pace.tap, 0.0) if running.act.kind == "press" else 0.0
+        dues += [(at_ms - more_ms - down_ms, at_ms + more_ms) for at_ms in coming]
+        for k in running.job.clusters:
+            if slot_ms < guard_ms + max(self.sim.ended_ms(k), self.sim.lost_ms(k) + more_ms):
+                return False
         return not any(lo - guard_ms < slot_ms + span_ms and slot_ms < hi + guard_ms for lo, hi in dues)
 
     def _is_heard(self, running: _Running, act: Act, slot_ms: float) -> bool:
@@ -218,16 +221,13 @@ class Weave:
         yield from ((r, at_ms) for at_ms, _, r in self._resume)
 
     def _can_spare(self, other: _Running, at_ms: float, act: Act, slot_ms: float) -> bool:
-        """Whether it holds no key of what falls silent, and needs none for as long."""
+        """Whether it holds no key of what falls silent, and no timer of its ends while it has to wait for one."""
         if any(self.sim.node_of(key) == act.name for key in other.down):
             return False
-        waits_too = other.hushed or (other.act is not None and other.act.kind == "silent")
-        reached = self.sim.silences.reached(act.name)
-        return bool(
-            waits_too
-            or other.job.clusters.isdisjoint(reached)
-            or at_ms > slot_ms + act.then_ms + self.pace.guard
-        )
+        until_ms = slot_ms + act.then_ms + WAIT_MS
+        if at_ms > until_ms or other.job.clusters.isdisjoint(self.sim.silences.reached(act.name)):
+            return True
+        return all(lo > until_ms for lo, _ in self.sim.due_ms(other.job.clusters))
 
     def _emit(self, running: _Running, slot_ms: float) -> None:
         act = running.act
@@ -244,8 +244,6 @@ class Weave:
             running.down[act.name] = None
         elif act.kind == "release":
             running.down.pop(act.name, None)
-        elif act.kind == "silent":
-            (running.hushed.add if act.value else running.hushed.discard)(act.name)
         elif act.kind == "sensor":
             if act.value:
                 running.active[act.name] = None
