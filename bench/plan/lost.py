@@ -59,6 +59,33 @@ def _name(node: ControlNode) -> str:
     return f"{node.kind} {node.name}"
 
 
+def not_lost(spec: Spec, tags: Collection[str]) -> Iterator[tuple[str, str]]:
+    """What of losses a plan with these tags does not cover, and why."""
+    every = [_name(n) for n in nodes(spec) if n.lost is not None]
+    every += [f"sensor {s.name}" for s in spec.sensors.values() if s.lost is not None]
+    left = [name for name in every if not any(t.startswith(f"{LOST} {name} ") for t in tags)]
+    if left:
+        yield "loss of a panel, screen or sensor", f"not part of this plan: {', '.join(left)}"
+    alone, others = list[str](), list[str]()
+    for node in nodes(spec):
+        if node.lost is None or _name(node) in left:
+            continue
+        for c in spec.controls.values():
+            f = spec.functions[c.function]
+            if (c.kind, c.node) != (node.kind, node.name) or f.kind != "momentary":
+                continue
+            if not may_be_held(spec, f, node.lost):
+                alone.append(c.name)
+            elif not any(t.startswith(f"{LOST} {_name(node)} momentary {f.name} ") for t in tags):
+                others.append(c.name)
+    if alone:
+        yield "keys held as their panel is lost", (
+            f"what they switch may be a horn, which sounds no longer than a test stroke: {', '.join(alone)}"
+        )
+    if others:
+        yield "more keys held as their panel is lost", f"one of each panel and screen is: {', '.join(others)}"
+
+
 def _held(desk: Desk, node: ControlNode, waiting: Collection[int]) -> Held | None:
     if node.lost is None:
         return None

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from bench.spec.model import Spec
 
+from .lost import LOST, not_lost
 from .scenario import SCENARIO, needs_supply
 from .tour import TOUR, Tour
 
@@ -53,12 +54,7 @@ def never(spec: Spec, tags: Iterable[str], *, supply: bool) -> dict[str, str]:
         out["overload trip"] = f"needs a load bank: {', '.join(trips)}"
     if any(b.supply is not None for b in spec.boxes.values()):
         out["supply low"] = "needs a supply whose voltage can be set"
-    lost = [
-        f"{n.kind} {n.name}" for n in (*spec.panels.values(), *spec.screens.values()) if n.lost is not None
-    ]
-    lost += [f"sensor {s.name}" for s in spec.sensors.values() if s.lost is not None]
-    if lost:
-        out["loss of a panel, screen or sensor"] = f"not part of this plan: {', '.join(lost)}"
+    out |= dict(not_lost(spec, have))
     out["presses closer together, long sequences"] = "not part of this plan"
     if not any(t.startswith("wake ") for t in have):
         out["wake-up"] = "the bench cannot switch the supply"
@@ -70,6 +66,7 @@ KINDS = {
     TOUR: "transitions", "control": "keys", "current": "currents", "dim": "dimming", "scene": "scenes",
     "wake": "waking up", "auto-off": "timers", "cycle": "cycles", "toggle": "toggles", "group": "groups",
     "momentary": "momentary keys", "force": "sensors", "inhibit": "inhibits", "follow": "follows",
+    LOST: "panels, screens and sensors that fall silent",
     "on": "keys that only switch on", "off": "keys that only switch off", "outside": "keys without effect",
 }  # fmt: skip
 

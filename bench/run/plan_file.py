@@ -11,9 +11,10 @@ from typing import Any, TypeGuard
 
 from bench.core.errors import Complaint, UsageError
 from bench.core.plan import Alike, Plan, Since, Step, Toured
+from bench.plan.silence import node_of, senders
 from bench.spec.model import Spec
 
-KINDS = ("press", "release", "sensor", "supply", "wake", "wait")
+KINDS = ("press", "release", "sensor", "supply", "wake", "wait", "silent")
 LONGEST_MS = 24 * 3_600_000.0
 
 
@@ -57,6 +58,7 @@ class _Reading:
             "sensor": set(spec.sensors),
             "supply": set(spec.boxes),
             "wake": {"", *spec.boxes},
+            "silent": set(senders(spec)),
         }
         self._names["release"] = self._names["press"]
 
@@ -132,6 +134,7 @@ class _Reading:
 
     def _in_order(self, steps: Sequence[Step]) -> None:
         down: set[str] = set()
+        silent: set[str] = set()
         before_ms = 0.0
         for number, step in enumerate(steps):
             if step.at_ms < before_ms:
@@ -139,12 +142,18 @@ class _Reading:
             before_ms = step.at_ms
             if step.kind == "press" and step.name in down:
                 self._say(f"step {number} presses {step.name}, which is down already")
+            if step.kind in ("press", "release", "sensor") and node_of(self._spec, step.name) in silent:
+                self._say(f"step {number} is a {step.kind} of {step.name}, which is silent then")
+            if step.kind == "silent":
+                (silent.add if step.value else silent.discard)(step.name)
             if step.kind == "press":
                 down.add(step.name)
             elif step.kind == "release":
                 down.discard(step.name)
         for name in sorted(down):
             self._say(f"{name} stays down at the end", expected="a release of each key")
+        for name in sorted(silent):
+            self._say(f"{name} stays silent at the end", expected="the end of each silence")
 
 
 def _is_time(value: object) -> TypeGuard[float]:
