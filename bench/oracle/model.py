@@ -135,7 +135,7 @@ class Oracle:
         elif kind == ev.SENSOR:
             reached = self._lost_reach.get(f"sensor {name}", ())
         elif kind == ev.LOST:
-            reached = self._lost_reach.get(name, ())
+            reached = self._lost_reach.get(name, ()) if value or name.startswith("sensor ") else ()
         else:
             reached = self._box_reach.get(name, ())
         return [(k, (kind, t_ns, name, value)) for k in reached]

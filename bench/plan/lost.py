@@ -31,7 +31,9 @@ class Held:
     @property
     def circuits(self) -> tuple[str, ...]:
         """Circuits of these keys."""
-        return tuple(c for found in (self.momentary, self.dims, self.other) if found for c in found[1].circuits)
+        return tuple(
+            c for found in (self.momentary, self.dims, self.other) if found for c in found[1].circuits
+        )
 
 
 def lost_jobs(desk: Desk, waiting: Collection[int], rank: int, *, late: int) -> Iterator[Job]:
@@ -48,11 +50,21 @@ def lost_jobs(desk: Desk, waiting: Collection[int], rank: int, *, late: int) -> 
     for box in desk.spec.boxes:
         sensors = [s for s in desk.spec.sensors.values() if s.box == box and s.lost is not None]
         forced = [f.circuit for f in desk.spec.forces if f.sensor in {s.name for s in sensors}]
-        if forced:
+        if forced and not _is_crowded(desk, sensors, forced):
             script = partial(_sensors, desk, f"sensors {box}", sensors)
             clusters = desk.clusters(forced)
             is_late = not clusters.isdisjoint(waiting)
             yield Job(f"{LOST} sensors {box}", clusters, script, late if is_late else rank, uncut=True)
+
+
+def _is_crowded(desk: Desk, sensors: Collection[Sensor], forced: Collection[str]) -> bool:
+    """Whether several of them are lost at once for one cluster of a box that waits for presses to last, and then
+    promises no order."""
+    waits = any(desk.spec.boxes[desk.spec.circuits[c].box].shortest_press_ms for c in forced)
+    reached = [
+        k for s in sensors for k in desk.clusters(f.circuit for f in desk.spec.forces if f.sensor == s.name)
+    ]
+    return waits and len(reached) > len(set(reached))
 
 
 def _name(node: ControlNode) -> str:
@@ -79,8 +91,11 @@ def not_lost(spec: Spec, tags: Collection[str]) -> Iterator[tuple[str, str]]:
             elif not any(t.startswith(f"{LOST} {_name(node)} momentary {f.name} ") for t in tags):
                 others.append(c.name)
     if alone:
-        yield "keys held as their panel is lost", (
-            f"what they switch may be a horn, which sounds no longer than a test stroke: {', '.join(alone)}"
+        yield (
+            "keys held as their panel is lost",
+            (
+                f"what they switch may be a horn, which sounds no longer than a test stroke: {', '.join(alone)}"
+            ),
         )
     if others:
         yield "more keys held as their panel is lost", f"one of each panel and screen is: {', '.join(others)}"
@@ -103,8 +118,16 @@ def _held(desk: Desk, node: ControlNode, waiting: Collection[int]) -> Held | Non
                 return control, f
         return None
 
-    momentary = first(w for w in ways if w[1].kind == "momentary" and may_be_held(spec, w[1], lost))
-    dims = first(w for w in ways if _can_dim(spec, w[1], lost))
+    written = {c for _, f in ways if f.kind != "momentary" for c in f.circuits if lost.others == "off"}
+    momentary = first(
+        w for w in ways
+        if w[1].kind == "momentary" and may_be_held(spec, w[1], lost)
+        and not (lost.momentary == "hold" and w[1].members[0] in written)
+    )  # fmt: skip
+    dims = first(
+        w for w in ways
+        if _can_dim(spec, w[1], lost) and not (lost.dim == "continue" and w[1].members[0] in written)
+    )  # fmt: skip
     other = first(w for w in ways if w[1].kind == "toggle" and _is_plain(spec, w[1].members[0]))
     return Held(node, lost, momentary, dims, other)
 
@@ -113,9 +136,9 @@ def may_be_held(spec: Spec, f: Function, lost: Lost) -> bool:
     """Whether it may be on until its panel is lost. One with which nothing else has to do may be a horn, which
     sounds no longer than a test stroke."""
     circuit = f.members[0]
-    ruled = {
-        c for r in (*spec.inhibits, *spec.follows) for c in (r.circuit, *r.sources)
-    } | {r.circuit for r in spec.forces}
+    ruled = {c for r in (*spec.inhibits, *spec.follows) for c in (r.circuit, *r.sources)} | {
+        r.circuit for r in spec.forces
+    }
     others = [o for o in spec.functions.values() if o is not f and circuit in o.circuits]
     return lost.after_ms <= SIGNAL_MS or circuit in ruled or bool(others)
 
@@ -137,14 +160,16 @@ def _is_plain(spec: Spec, circuit: str) -> bool:
 def _panel(desk: Desk, held: Held) -> Script:
     """Keys held down and a circuit on, the panel silent until it is lost, and heard again; then let go."""
     name, lost, pace = _name(held.node), held.lost, desk.pace
-    yield from desk.all_off(held.circuits)
+    mine = desk.clusters(held.circuits)
+    circuits = [c for c, k in desk.sim.cluster_of.items() if k in mine and desk.has_own_key(c)]
+    yield from desk.all_off(circuits)
     down: list[str] = []
-    covers: list[str] = []
+    shows: dict[str, str] = {}
     lead_ms = 0.0
     if held.other is not None:
         _, f = held.other
         yield from desk.switch(f.members[0], on=True, about=f"{f.members[0]} on before {name} falls silent")
-        covers.append(f"{LOST} {name} others {f.members[0]} ({lost.others})")
+        shows[f.members[0]] = f"{LOST} {name} others {f.members[0]} ({lost.others})"
     if held.dims is not None:
         control, f = held.dims
         dim = desk.spec.circuits[f.members[0]].dim
@@ -152,19 +177,20 @@ def _panel(desk: Desk, held: Held) -> Script:
         down.append(control)
         yield Act("press", control, 1, 0.0, f"{f.members[0]} on and dimmed, held as {name} falls silent")
         lead_ms = max(dim.hold_ms + RAMP_MS - lost.after_ms, 0.0)
-        covers.append(f"{LOST} {name} dim {f.members[0]} ({lost.dim})")
+        shows[f.members[0]] = f"{LOST} {name} dim {f.members[0]} ({lost.dim})"
     if held.momentary is not None:
         control, f = held.momentary
         down.append(control)
         yield Act("press", control, 1, 0.0, f"{f.members[0]} on, held as {name} falls silent")
-        covers.append(f"{LOST} {name} momentary {f.name} ({lost.momentary})")
+        shows[f.members[0]] = f"{LOST} {name} momentary {f.name} ({lost.momentary})"
     yield Act("wait", "", 0, max(lead_ms, desk.pace.dwell if down else 0.0))
     text = f"{name} silent: lost after {lost.after_ms / 1000:g} s"
-    yield Act("silent", name, 1, lost.after_ms + pace.dwell, text, tuple(covers))
+    covers = tuple(tag for circuit, tag in shows.items() if desk.is_on(circuit))
+    yield Act("silent", name, 1, lost.after_ms + pace.dwell, text, covers)
     yield Act("silent", name, 0, pace.dwell, f"{name} heard again", (f"{LOST} {name} back",))
     for control in reversed(down):
         yield Act("release", control, 0, pace.dwell, f"{control} released", urgent=2)
-    yield from desk.all_off(held.circuits)
+    yield from desk.all_off(circuits)
 
 
 def _sensors(desk: Desk, module: str, sensors: list[Sensor]) -> Script:
@@ -177,7 +203,9 @@ def _sensors(desk: Desk, module: str, sensors: list[Sensor]) -> Script:
         is_active = sensor.lost.sensor != "active"
         if is_active:
             active.append(sensor)
-            yield Act("sensor", sensor.name, 1, desk.pace.dwell, f"{sensor.name} on before {module} fall silent")
+            yield Act(
+                "sensor", sensor.name, 1, desk.pace.dwell, f"{sensor.name} on before {module} fall silent"
+            )
         was = "active" if is_active else "at rest"
         covers.append(f"{LOST} sensor {sensor.name} {was} ({sensor.lost.sensor})")
     after_ms = [s.lost.after_ms for s in sensors if s.lost is not None]
