@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from bench.evidence.plan_losses import Losses
 from bench.evidence.plan_order import Reach
 from bench.evidence.plan_played import Played, Step
-from bench.spec.model import Circuit, Function, Sensor, Spec
+from bench.spec.model import Circuit, Function, Spec
 
 NEAR_PCT = 1.0
 
@@ -312,61 +313,13 @@ class Claims:
         return self._steps[n].kind in ("supply", "wake", "wait") and words[0] in self._spec.boxes
 
     def lost(self, n: int, words: list[str]) -> bool:
-        """What its keys and sensors did from just before the silence until after it."""
-        step, kind, name, what = self._steps[n], words[0], words[1], words[2]
-        ends = next((s.at_ms for s in self._steps[n + 1 :] if (s.kind, s.name) == ("silent", step.name)), 0.0)
-        if step.kind != "silent" or (what == "back") == bool(step.value):
-            return False
-        if what == "back":
-            return step.name == f"{kind} {name}"
-        at_ms = next(
-            (t for t, lost in self._played.losses if lost == f"{kind} {name}" and t > step.at_ms), 0.0
-        )
-        if not step.at_ms < at_ms < ends - self._respond:
-            return False
-        rule = words[-1].strip("()")
-        if kind == "sensor":
-            return self._lost_sensor(
-                self._spec.sensors[name], words[2:-1] == ["at", "rest"], rule, at_ms, ends
-            )
-        node = (self._spec.panels if kind == "panel" else self._spec.screens)[name]
-        assert node.lost is not None
-        before = self._played.level(f := self._circuit_of(what, words[3]), at_ms - 1.0)
-        after = self._played.levels(f, at_ms + self._respond, ends)
-        keys = {c.name for c in self._spec.controls.values() if (c.kind, c.node) == (kind, name)}
-        down = {s.name for s in self._down_at(at_ms)} & keys
-        own = [self._spec.functions[self._spec.controls[k].function] for k in down]
-        if what == "momentary":
-            held = before > 0 and any(g.name == words[3] for g in own)
-            return held and rule == node.lost.momentary and (max(after) <= 0) == (rule == "release")
-        if what == "dim":
-            ramped = self._played.levels(f, at_ms - self._respond, at_ms - 1.0)
-            moving = any(f in g.circuits for g in own) and len(set(ramped)) > 1
-            return moving and rule == node.lost.dim and (len(set(after)) == 1) == (rule == "freeze")
-        tied = any(f in self._spec.functions[self._spec.controls[k].function].circuits for k in keys)
-        return before > 0 and tied and rule == node.lost.others and (min(after) > 0) == (rule == "hold")
-
-    def _circuit_of(self, what: str, name: str) -> str:
-        return self._spec.functions[name].members[0] if what == "momentary" else name
-
-    def _down_at(self, t_ms: float) -> list[Step]:
-        presses = [(n, s) for n, s in enumerate(self._steps) if s.kind == "press" and s.at_ms <= t_ms]
-        return [s for n, s in presses if self._steps[self._partner[n]].at_ms > t_ms]
-
-    def _lost_sensor(self, sensor: Sensor, at_rest: bool, rule: str, at_ms: float, ends: float) -> bool:
-        forced = [f.circuit for f in self._spec.forces if f.sensor == sensor.name]
-        before = [self._played.level(c, at_ms - 1.0) > 0 for c in forced]
-        after = [self._played.level(c, ends - 1.0) > 0 for c in forced]
-        changes = rule == ("active" if at_rest else "rest")
-        return (
-            sensor.lost is not None and rule == sensor.lost.sensor and all(b is not at_rest for b in before)
-            and all((a is not b) is changes for a, b in zip(after, before, strict=True))
-        )  # fmt: skip
+        return Losses(self._spec, self._steps, self._partner, self._played).holds(n, words)
 
 
 CHECKS: dict[str, Callable[[Claims, int, list[str]], bool]] = {
     "control": Claims.control, "current": Claims.current, "toggle": Claims.toggle, "group": Claims.group,
     "cycle": Claims.cycle, "momentary": Claims.momentary, "scene": Claims.scene, "off": Claims.off,
     "on": Claims.on, "dim": Claims.dim, "force": Claims.force, "inhibit": Claims.inhibit,
-    "follow": Claims.follow, "lost": Claims.lost, "auto-off": Claims.timer, "outside": Claims.outside, "wake": Claims.wake,
+    "follow": Claims.follow, "auto-off": Claims.timer, "outside": Claims.outside, "wake": Claims.wake,
+    "lost": Claims.lost,
 }  # fmt: skip

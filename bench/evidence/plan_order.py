@@ -147,8 +147,8 @@ def _restarted(f: Function, played: Played, pressed_ms: float, end_ms: float) ->
 
 
 def _near_losses(spec: Spec, steps: Sequence[Step], played: Played, reach: Reach) -> Iterator[str]:
-    """Stimuli about when a panel, screen or sensor was lost, to circuits that this can change; and what a silent
-    node says."""
+    """Stimuli about when a panel, screen or sensor was lost, to circuits that this can change; and what a
+    silent node says."""
     within_ms = max(b.respond_ms for b in spec.boxes.values())
     for at_ms, name in played.losses:
         changed = _lost_circuits(spec, steps, at_ms, name)
@@ -174,7 +174,7 @@ def _sender(spec: Spec, step: Step) -> str:
 
 
 def _lost_circuits(spec: Spec, steps: Sequence[Step], at_ms: float, name: str) -> set[str]:
-    """Circuits that a loss may change: those of keys that are down, of a sensor; or all that its keys reach."""
+    """Circuits that a loss may change: of keys that are down, of a sensor; or all that its keys reach."""
     kind, _, own = name.partition(" ")
     if kind == "sensor":
         return {f.circuit for f in spec.forces if f.sensor == own}

@@ -31,8 +31,10 @@ def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
     made += [j for j in rest if not j.clusters <= done or j.rank == DIM or _waits_in(j, by_pairs)]
     everything = frozenset(desk.sim.cluster_of.values())
     waiting = {t.machine.cluster for t in toured if t.waits}
-    made += _shared(desk, everything - waiting)
-    made += () if desk.short else lost_jobs(desk, waiting, SILENT, late=SHARED)
+    made += _shared(desk)
+    timed = desk.clusters(c.name for c in desk.spec.circuits.values() if c.auto_off is not None)
+    made += () if desk.short else lost_jobs(desk, waiting | timed, SILENT, late=SHARED)
+    made += _off(desk, everything - waiting)
     for control in desk.spec.outside:
         made.append(Job(f"outside {control}", everything - waiting, partial(outside, desk, control), OUTSIDE))
     by_message = any(b.wake.by == "message" for b in desk.spec.boxes.values())
@@ -98,11 +100,14 @@ def _rules(desk: Desk) -> Iterator[Job]:
                 yield Job(title, clusters, partial(follow, desk, follow_rule, source), RULE)
 
 
-def _shared(desk: Desk, quiet: frozenset[int]) -> Iterator[Job]:
-    """`quiet`: clusters in which no timer is waited for."""
+def _shared(desk: Desk) -> Iterator[Job]:
     for kind, script in (("scene", scene), ("on", only_on)):
         for f in desk.functions(kind):
             yield Job(f"{kind} {f.name}", desk.clusters(f.circuits), partial(script, desk, f), SHARED)
+
+
+def _off(desk: Desk, quiet: frozenset[int]) -> Iterator[Job]:
+    """`quiet`: clusters in which no timer is waited for."""
     for f in desk.functions("off"):
         own, others = desk.clusters(f.circuits), list[str]()
         if not desk.short:

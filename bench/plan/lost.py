@@ -1,4 +1,4 @@
-"""Panels, screens and sensors that fall silent: what is held, dims, is on or forced then, and their return."""
+"""Panels, screens and sensors that fall silent: what is held, dimmed, on or forced then; and their return."""
 
 from __future__ import annotations
 
@@ -37,16 +37,8 @@ class Held:
 
 
 def lost_jobs(desk: Desk, waiting: Collection[int], rank: int, *, late: int) -> Iterator[Job]:
-    """One silence of each panel, screen and sensor module. `waiting`: clusters in which timers are waited for.
-    `late`: the rank of those that are long in the way of others."""
-    for node in nodes(desk.spec):
-        held = _held(desk, node, waiting)
-        if held is not None and held.circuits:
-            clusters, script = desk.clusters(held.circuits), partial(_panel, desk, held)
-            if held.lost.others == "off":
-                clusters |= desk.sim.silences.reached(_name(node))
-            is_late = held.lost.others == "off" or not clusters.isdisjoint(waiting)
-            yield Job(f"{LOST} {_name(node)}", clusters, script, late if is_late else rank, uncut=True)
+    """One silence of each panel, screen and sensor module. `waiting`: clusters in which timers are waited
+    for. `late`: the rank of those that are long in the way of others."""
     for box in desk.spec.boxes:
         sensors = [s for s in desk.spec.sensors.values() if s.box == box and s.lost is not None]
         forced = [f.circuit for f in desk.spec.forces if f.sensor in {s.name for s in sensors}]
@@ -55,11 +47,19 @@ def lost_jobs(desk: Desk, waiting: Collection[int], rank: int, *, late: int) -> 
             clusters = desk.clusters(forced)
             is_late = not clusters.isdisjoint(waiting)
             yield Job(f"{LOST} sensors {box}", clusters, script, late if is_late else rank, uncut=True)
+    for node in nodes(desk.spec):
+        held = _held(desk, node, waiting)
+        if held is not None and held.circuits:
+            clusters, script = desk.clusters(held.circuits), partial(_panel, desk, held)
+            if held.lost.others == "off":
+                clusters |= desk.sim.silences.reached(_name(node))
+            is_late = held.lost.others == "off" or not clusters.isdisjoint(waiting)
+            yield Job(f"{LOST} {_name(node)}", clusters, script, late if is_late else rank, uncut=True)
 
 
 def _is_crowded(desk: Desk, sensors: Collection[Sensor], forced: Collection[str]) -> bool:
-    """Whether several of them are lost at once for one cluster of a box that waits for presses to last, and then
-    promises no order."""
+    """Whether several of them are lost at once for one cluster of a box that waits for presses to last, and
+    then promises no order."""
     waits = any(desk.spec.boxes[desk.spec.circuits[c].box].shortest_press_ms for c in forced)
     reached = [
         k for s in sensors for k in desk.clusters(f.circuit for f in desk.spec.forces if f.sensor == s.name)
@@ -91,12 +91,8 @@ def not_lost(spec: Spec, tags: Collection[str]) -> Iterator[tuple[str, str]]:
             elif not any(t.startswith(f"{LOST} {_name(node)} momentary {f.name} ") for t in tags):
                 others.append(c.name)
     if alone:
-        yield (
-            "keys held as their panel is lost",
-            (
-                f"what they switch may be a horn, which sounds no longer than a test stroke: {', '.join(alone)}"
-            ),
-        )
+        why = "what they switch may be a horn, which sounds no longer than a test stroke"
+        yield "keys held as their panel is lost", f"{why}: {', '.join(alone)}"
     if others:
         yield "more keys held as their panel is lost", f"one of each panel and screen is: {', '.join(others)}"
 
@@ -133,12 +129,11 @@ def _held(desk: Desk, node: ControlNode, waiting: Collection[int]) -> Held | Non
 
 
 def may_be_held(spec: Spec, f: Function, lost: Lost) -> bool:
-    """Whether it may be on until its panel is lost. One with which nothing else has to do may be a horn, which
-    sounds no longer than a test stroke."""
+    """Whether it may be on until its panel is lost. One with which nothing else has to do may be a horn,
+    which sounds no longer than a test stroke."""
     circuit = f.members[0]
-    ruled = {c for r in (*spec.inhibits, *spec.follows) for c in (r.circuit, *r.sources)} | {
-        r.circuit for r in spec.forces
-    }
+    ruled = {*_ruled(spec), *(s for r in spec.inhibits for s in r.sources)}
+    ruled |= {s for r in spec.follows for s in r.sources}
     others = [o for o in spec.functions.values() if o is not f and circuit in o.circuits]
     return lost.after_ms <= SIGNAL_MS or circuit in ruled or bool(others)
 
@@ -151,10 +146,15 @@ def _can_dim(spec: Spec, f: Function, lost: Lost) -> bool:
     return max(lost.after_ms - dim.hold_ms, RAMP_MS) + 2 * SIGNAL_MS < RAMP_SHARE * dim.range_s * 1000
 
 
+def _ruled(spec: Spec) -> set[str]:
+    """Circuits in which something else than keys has a say."""
+    found = {r.circuit for r in spec.forces} | {r.circuit for r in spec.follows}
+    return found | {r.circuit for r in spec.inhibits}
+
+
 def _is_plain(spec: Spec, circuit: str) -> bool:
-    ruled = {r.circuit for r in (*spec.inhibits, *spec.follows, *spec.forces)}
     c = spec.circuits[circuit]
-    return circuit not in ruled and c.auto_off is None and c.dim is None
+    return circuit not in _ruled(spec) and c.auto_off is None and c.dim is None
 
 
 def _panel(desk: Desk, held: Held) -> Script:
@@ -163,55 +163,61 @@ def _panel(desk: Desk, held: Held) -> Script:
     mine = desk.clusters(held.circuits)
     circuits = [c for c, k in desk.sim.cluster_of.items() if k in mine and desk.has_own_key(c)]
     yield from desk.all_off(circuits)
-    down: list[str] = []
     shows: dict[str, str] = {}
-    lead_ms = 0.0
     if held.other is not None:
-        _, f = held.other
-        yield from desk.switch(f.members[0], on=True, about=f"{f.members[0]} on before {name} falls silent")
+        f = held.other[1]
+        yield from desk.tap(f.name, "on", f"{f.members[0]} on before {name} falls silent")
         shows[f.members[0]] = f"{LOST} {name} others {f.members[0]} ({lost.others})"
+    down: list[tuple[str, str]] = []
+    lead_ms = pace.dwell
     if held.dims is not None:
         control, f = held.dims
         dim = desk.spec.circuits[f.members[0]].dim
         assert dim is not None
-        down.append(control)
-        yield Act("press", control, 1, 0.0, f"{f.members[0]} on and dimmed, held as {name} falls silent")
-        lead_ms = max(dim.hold_ms + RAMP_MS - lost.after_ms, 0.0)
+        lead_ms = max(dim.hold_ms + RAMP_MS - lost.after_ms, lead_ms)
+        down.append((control, f"{f.members[0]} on and dimmed, held as {name} falls silent"))
         shows[f.members[0]] = f"{LOST} {name} dim {f.members[0]} ({lost.dim})"
     if held.momentary is not None:
         control, f = held.momentary
-        down.append(control)
-        yield Act("press", control, 1, 0.0, f"{f.members[0]} on, held as {name} falls silent")
+        down.append((control, f"{f.members[0]} on, held as {name} falls silent"))
         shows[f.members[0]] = f"{LOST} {name} momentary {f.name} ({lost.momentary})"
-    yield Act("wait", "", 0, max(lead_ms, desk.pace.dwell if down else 0.0))
-    text = f"{name} silent: lost after {lost.after_ms / 1000:g} s"
+    hushes = name, lead_ms + lost.after_ms + 2 * pace.dwell
+    for n, (control, about) in enumerate(down):
+        yield Act("press", control, 1, 0.0, about, hushes=None if n else hushes)
+    if down:
+        yield Act("wait", "", 0, lead_ms)
     covers = tuple(tag for circuit, tag in shows.items() if desk.is_on(circuit))
-    yield Act("silent", name, 1, lost.after_ms + pace.dwell, text, covers)
+    text = f"{name} silent: lost after {lost.after_ms / 1000:g} s"
+    last = None if down else hushes
+    yield Act("silent", name, 1, lost.after_ms + pace.dwell, text, covers, hushes=last)
     yield Act("silent", name, 0, pace.dwell, f"{name} heard again", (f"{LOST} {name} back",))
-    for control in reversed(down):
-        yield Act("release", control, 0, pace.dwell, f"{control} released", urgent=2)
+    for n, (control, _) in enumerate(down):
+        then_ms = pace.dwell if n + 1 == len(down) else 0.0
+        yield Act("release", control, 0, then_ms, f"{control} released", urgent=2)
     yield from desk.all_off(circuits)
 
 
 def _sensors(desk: Desk, module: str, sensors: list[Sensor]) -> Script:
-    """A module silent until its sensors are lost: those that then count as active at rest, the others active."""
+    """A module silent until its sensors are lost: at rest what then counts as active, all others active."""
     circuits = [f.circuit for f in desk.spec.forces if f.sensor in {s.name for s in sensors}]
     yield from desk.all_off(circuits)
-    covers, active = [f"{LOST} {module} back"], list[Sensor]()
-    for sensor in sensors:
-        assert sensor.lost is not None
-        is_active = sensor.lost.sensor != "active"
-        if is_active:
-            active.append(sensor)
-            yield Act(
-                "sensor", sensor.name, 1, desk.pace.dwell, f"{sensor.name} on before {module} fall silent"
-            )
-        was = "active" if is_active else "at rest"
-        covers.append(f"{LOST} sensor {sensor.name} {was} ({sensor.lost.sensor})")
-    after_ms = [s.lost.after_ms for s in sensors if s.lost is not None]
-    text = f"{module} silent: lost after {max(after_ms) / 1000:g} s"
-    yield Act("silent", module, 1, max(after_ms) + desk.pace.dwell, text, tuple(covers[1:]))
-    yield Act("silent", module, 0, desk.pace.dwell, f"{module} heard again", tuple(covers[:1]))
-    for sensor in active:
-        yield Act("sensor", sensor.name, 0, desk.pace.dwell, f"{sensor.name} off")
+    pairs = [(s.name, s.lost) for s in sensors if s.lost is not None]
+    active = [name for name, lost in pairs if lost.sensor != "active"]
+    yield from _turned(desk, active, 1, f"before {module} fall silent")
+    covers = tuple(
+        f"{LOST} sensor {name} {'active' if name in active else 'at rest'} ({lost.sensor})"
+        for name, lost in pairs
+    )
+    after_ms = max(lost.after_ms for _, lost in pairs)
+    text = f"{module} silent: lost after {after_ms / 1000:g} s"
+    ms = after_ms + desk.pace.dwell
+    yield Act("silent", module, 1, ms, text, covers, hushes=(module, ms))
+    yield Act("silent", module, 0, desk.pace.dwell, f"{module} heard again", (f"{LOST} {module} back",))
+    yield from _turned(desk, active, 0, f"after {module} were silent")
     yield from desk.all_off(circuits)
+
+
+def _turned(desk: Desk, sensors: list[str], value: int, when: str) -> Script:
+    for name in sensors:
+        then_ms = desk.pace.dwell if name == sensors[-1] else 0.0
+        yield Act("sensor", name, value, then_ms, f"{name} {'on' if value else 'off'} {when}")

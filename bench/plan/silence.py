@@ -10,7 +10,8 @@ from bench.spec.model import ControlNode, Spec
 
 
 class Loss(NamedTuple):
-    """Something will have been silent for long enough: `sender` sends its signs of life; `clusters`: reached."""
+    """Something has then been silent for long enough. `sender`: who sends its signs of life; `clusters`: that
+    are told."""
 
     at_ms: float
     name: str

@@ -24,7 +24,8 @@ class Act:
 
     `kind` as in core.plan.Step; a wait of value 1 is the box `name` waking up by itself. `urgent`
     acts (releases) go before others, the most urgent first. `holds`: asked when it is done, as it may have
-    had to wait; where it does not hold, nothing is covered.
+    had to wait; where it does not hold, nothing is covered. `hushes`: what its script keeps silent from soon
+    after it on, for how many ms from now: nobody else may use its keys until it is heard again.
     """
 
     kind: str
@@ -35,6 +36,7 @@ class Act:
     covers: tuple[str, ...] = ()
     urgent: int = 0
     holds: Callable[[], bool] | None = None
+    hushes: tuple[str, float] | None = None
 
 
 Script = Generator[Act, None, None]
@@ -95,6 +97,7 @@ class Weave:
     _pending: list[_Running] = field(default_factory=list)
     _busy: set[int] = field(default_factory=set)
     _emitted: int = 0
+    _hushed: dict[str, _Running] = field(default_factory=dict)
     _waiting: list[tuple[int, Job]] = field(default_factory=list)
 
     def run(self, jobs: Iterable[Job], begin_ms: float = 0.0) -> float:
@@ -209,23 +212,25 @@ class Weave:
 
     def _is_heard(self, running: _Running, act: Act, slot_ms: float) -> bool:
         """Whether what sends it is not silent; whether a silence is in the way of nobody else."""
-        if act.kind != "silent":
-            return self.sim.node_of(act.name) not in self.sim.silences.silent
-        return not act.value or all(
-            self._can_spare(other, at_ms, act, slot_ms) for other, at_ms in self._others(running)
-        )
+        if act.hushes is not None:
+            node, ms = act.hushes
+            until_ms = slot_ms + ms + WAIT_MS
+            if not all(self._can_spare(r, at_ms, node, until_ms) for r, at_ms in self._others(running)):
+                return False
+        if act.kind == "silent" and act.value:
+            return all(self.sim.node_of(key) != act.name for r, _ in self._others(running) for key in r.down)
+        return self._hushed.get(self.sim.node_of(act.name), running) is running
 
     def _others(self, running: _Running) -> Iterator[tuple[_Running, float]]:
         """The others under way, and when they want to go on."""
         yield from ((r, -inf) for r in self._pending if r is not running)
         yield from ((r, at_ms) for at_ms, _, r in self._resume)
 
-    def _can_spare(self, other: _Running, at_ms: float, act: Act, slot_ms: float) -> bool:
-        """Whether it holds no key of what falls silent, and no timer of its ends while it has to wait for one."""
-        if any(self.sim.node_of(key) == act.name for key in other.down):
+    def _can_spare(self, other: _Running, at_ms: float, node: str, until_ms: float) -> bool:
+        """Whether it holds no key of what falls silent, and no timer of its ends while it has to wait."""
+        if any(self.sim.node_of(key) == node for key in other.down):
             return False
-        until_ms = slot_ms + act.then_ms + WAIT_MS
-        if at_ms > until_ms or other.job.clusters.isdisjoint(self.sim.silences.reached(act.name)):
+        if at_ms > until_ms or other.job.clusters.isdisjoint(self.sim.silences.reached(node)):
             return True
         return all(lo > until_ms for lo, _ in self.sim.due_ms(other.job.clusters))
 
@@ -240,6 +245,10 @@ class Weave:
     def _do(self, running: _Running, act: Act, t_ms: float) -> None:
         covers = act.covers if act.holds is None or act.holds() else ()
         self.sim.enact(act.kind, act.name, act.value)
+        if act.hushes is not None:
+            self._hushed[act.hushes[0]] = running
+        elif act.kind == "silent" and not act.value:
+            self._hushed.pop(act.name, None)
         if act.kind == "press":
             running.down[act.name] = None
         elif act.kind == "release":

@@ -1,4 +1,4 @@
-"""A run stopped while a float switch forces its pump, or a key is held: both are at rest before it switches off."""
+"""A run stopped while a float switch forces a pump, or a key is held: at rest before it switches off."""
 
 import pytest
 
