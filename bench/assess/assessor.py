@@ -53,6 +53,7 @@ BOOT_TWICE_NS = 200 * MS  # no box boots twice within this: the frame was repeat
 SUPPLY_KNOWN_NS = 4_000 * MS  # by then a supply that does not answer is known not to
 DROP_BLIND_NS = 200 * MS  # a drop may be noticed this long after it happened
 GAP_NS = 300 * MS  # so long without a frame, and frames missing: what is remembered unseen may have changed
+FROZEN_NS = 250 * MS  # until a ramp that a loss has frozen has shown its level
 STEP_BACK_NS = 200 * MS  # recordings put together, or a clock that was set: more than any reordering
 
 
@@ -312,7 +313,7 @@ class Assessor:
         self.agenda.at_ns = self.watch.at_ns = FOREVER
         if lost.stirs(now):
             for event in lost.due(now):
-                stimulus = causes.apply(event, event.t_ns - self.jitter_ns)
+                stimulus = causes.apply(event, event.t_ns - self.jitter_ns, more_ns=FROZEN_NS)
                 if event.value:
                     self._losses[event.name] = stimulus
             for node in lost.unsure(now):

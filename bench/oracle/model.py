@@ -49,7 +49,8 @@ class Oracle:
             f"sensor {s}": self._where([s in t.sensors for t in self.tables]) for s in spec.sensors
         }
         for node in [f"panel {p}" for p in spec.panels] + [f"screen {s}" for s in spec.screens]:
-            self._lost_reach[node] = self._where([node in t.nodes for t in self.tables])
+            felt = [any(c.feels_loss for c in t.nodes.get(node, ())) for t in self.tables]
+            self._lost_reach[node] = self._where(felt)
 
     @property
     def clusters(self) -> tuple[tuple[str, ...], ...]:

@@ -8,6 +8,7 @@ from functools import partial
 
 from bench.oracle import Oracle
 
+from .burst import burst_job
 from .desk import Desk
 from .lost import lost_jobs
 from .machine import Machine
@@ -16,6 +17,7 @@ from .scripts import auto_off, cycle, dim, group, momentary, toggle
 from .tour import Tour
 from .weave import Job
 
+QUICK_MS = 30_000.0  # clusters that are gone through in as long are soon free for what needs several
 # ranks: long timers first, what needs several clusters last; a short plan drops the highest ranks
 TIMER, CLUSTER, RULE, DIM, SILENT, SHARED, OUTSIDE, WAKE = range(8)
 
@@ -33,7 +35,10 @@ def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
     waiting = {t.machine.cluster for t in toured if t.waits}
     made += _shared(desk)
     timed = desk.clusters(c.name for c in desk.spec.circuits.values() if c.auto_off is not None)
-    made += () if desk.short else lost_jobs(desk, waiting | timed, SILENT, late=SHARED)
+    if not desk.short:
+        made += lost_jobs(desk, waiting | timed, SILENT, late=SHARED)
+        quick = {t.machine.cluster for t in toured if t.time_ms <= QUICK_MS} - waiting - timed
+        made += burst_job(desk, quick, CLUSTER)
     made += _off(desk, everything - waiting)
     for control in desk.spec.outside:
         made.append(Job(f"outside {control}", everything - waiting, partial(outside, desk, control), OUTSIDE))

@@ -52,7 +52,7 @@ def lost_jobs(desk: Desk, waiting: Collection[int], rank: int, *, late: int) -> 
         if held is not None and held.circuits:
             clusters, script = desk.clusters(held.circuits), partial(_panel, desk, held)
             if held.lost.others == "off":
-                clusters |= desk.sim.silences.reached(_name(node))
+                clusters |= desk.sim.silences.keyed(_name(node))
             is_late = held.lost.others == "off" or not clusters.isdisjoint(waiting)
             yield Job(f"{LOST} {_name(node)}", clusters, script, late if is_late else rank, uncut=True)
 

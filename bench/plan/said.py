@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from bench.spec.model import Spec
 
+from .burst import BURST
 from .lost import LOST, not_lost
 from .scenario import SCENARIO, needs_supply
 from .tour import TOUR, Tour
@@ -55,7 +56,8 @@ def never(spec: Spec, tags: Iterable[str], *, supply: bool) -> dict[str, str]:
     if any(b.supply is not None for b in spec.boxes.values()):
         out["supply low"] = "needs a supply whose voltage can be set"
     out |= dict(not_lost(spec, have))
-    out["presses closer together, long sequences"] = "not part of this plan"
+    burst = any(t.startswith(f"{BURST} ") for t in have)
+    out["long sequences" if burst else "presses closer together, long sequences"] = "not part of this plan"
     if not any(t.startswith("wake ") for t in have):
         out["wake-up"] = "the bench cannot switch the supply"
     return out
@@ -66,7 +68,7 @@ KINDS = {
     TOUR: "transitions", "control": "keys", "current": "currents", "dim": "dimming", "scene": "scenes",
     "wake": "waking up", "auto-off": "timers", "cycle": "cycles", "toggle": "toggles", "group": "groups",
     "momentary": "momentary keys", "force": "sensors", "inhibit": "inhibits", "follow": "follows",
-    LOST: "panels, screens and sensors that fall silent",
+    LOST: "panels, screens and sensors that fall silent", BURST: "keys pressed together",
     "on": "keys that only switch on", "off": "keys that only switch off", "outside": "keys without effect",
 }  # fmt: skip
 

@@ -41,7 +41,7 @@ class Silences:
     """Which nodes are silent now, and what is lost, or will be."""
 
     def __init__(self, model: Oracle, spec: Spec) -> None:
-        self._model = model
+        self._model, self._spec = model, spec
         self._of: dict[str, list[tuple[str, float]]] = {}
         for node in nodes(spec):
             if node.lost is not None:
@@ -54,6 +54,18 @@ class Silences:
         self.silent: set[str] = set()
         self._coming: list[Loss] = []
         self._gone: dict[str, list[str]] = {}
+
+    def keyed(self, sender: str) -> frozenset[int]:
+        """Clusters with circuits of its keys or sensors."""
+        controls = self._spec.controls.values()
+        circuits = [
+            circuit
+            for c in controls
+            if f"{c.kind} {c.node}" == sender
+            for circuit in self._spec.functions[c.function].circuits
+        ]
+        circuits += [f.circuit for f in self._spec.forces if node_of(self._spec, f.sensor) == sender]
+        return frozenset(self._model.circuit_cluster[c] for c in circuits)
 
     def reached(self, sender: str) -> frozenset[int]:
         """Clusters that are told when it is lost."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Callable, Collection, Generator, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import inf
 
 from bench.core.errors import InternalError
@@ -14,6 +14,7 @@ from .pace import Pace
 from .sim import Sim
 
 WAIT_MS = 1500.0  # after a silence until all that waited for it have gone on
+BURST_MS = 5.0
 LONGEST_MS = 3_600_000.0
 WOBBLE_MS, WOBBLE_STEP = 18, 7  # 0..17 ms, each in turn
 
@@ -37,6 +38,11 @@ class Act:
     urgent: int = 0
     holds: Callable[[], bool] | None = None
     hushes: tuple[str, float] | None = None
+    more: tuple[Act, ...] = ()
+
+    def along(self, others: Iterable[Act]) -> Act:
+        """This and then the others, BURST_MS apart."""
+        return replace(self, more=tuple(others))
 
 
 Script = Generator[Act, None, None]
@@ -115,7 +121,7 @@ class Weave:
             self._late_ones(slot_ms)
             chosen = self._choose(slot_ms)
             if chosen is not None:
-                self._emit(chosen, slot_ms)
+                slot_ms = self._emit(chosen, slot_ms)
                 self._emitted += 1
                 slot_ms += self.pace.apart + (self._emitted * WOBBLE_STEP + self.seed) % WOBBLE_MS
             elif self._pending:
@@ -198,7 +204,7 @@ class Weave:
         self.sim.advance(slot_ms)
         if not self._is_heard(running, running.act, slot_ms):
             return False
-        span_ms = self.pace.tap + 2 * (self.pace.apart + WOBBLE_MS)
+        span_ms = self.pace.tap + 2 * (self.pace.apart + WOBBLE_MS) + len(running.act.more) * BURST_MS
         guard_ms = self.pace.guard
         dues = self.sim.due_ms(running.job.clusters)
         more_ms = self.pace.respond  # about a loss the box may be late by as much
@@ -219,7 +225,8 @@ class Weave:
                 return False
         if act.kind == "silent" and act.value:
             return all(self.sim.node_of(key) != act.name for r, _ in self._others(running) for key in r.down)
-        return self._hushed.get(self.sim.node_of(act.name), running) is running
+        names = (a.name for a in (act, *act.more))
+        return all(self._hushed.get(self.sim.node_of(name), running) is running for name in names)
 
     def _others(self, running: _Running) -> Iterator[tuple[_Running, float]]:
         """The others under way, and when they want to go on."""
@@ -230,19 +237,27 @@ class Weave:
         """Whether it holds no key of what falls silent, and no timer of its ends while it has to wait."""
         if any(self.sim.node_of(key) == node for key in other.down):
             return False
-        if at_ms > until_ms or other.job.clusters.isdisjoint(self.sim.silences.reached(node)):
+        if at_ms > until_ms or other.job.clusters.isdisjoint(self.sim.silences.keyed(node)):
             return True
         return all(lo > until_ms for lo, _ in self.sim.due_ms(other.job.clusters))
 
-    def _emit(self, running: _Running, slot_ms: float) -> None:
+    def _emit(self, running: _Running, slot_ms: float) -> float:
+        """Gives back when the last of it was done."""
         act = running.act
         assert act is not None
         self._pending.remove(running)
         self.sim.advance(slot_ms)
         self._do(running, act, slot_ms)
+        for other in act.more:
+            slot_ms += BURST_MS
+            self.sim.advance(slot_ms)
+            self._do(running, other, slot_ms)
         heapq.heappush(self._resume, (slot_ms + act.then_ms, running.order, running))
+        return slot_ms
 
     def _do(self, running: _Running, act: Act, t_ms: float) -> None:
+        if self.steps:  # what waits beside a burst
+            t_ms = max(t_ms, self.steps[-1].at_ms)
         covers = act.covers if act.holds is None or act.holds() else ()
         self.sim.enact(act.kind, act.name, act.value)
         if act.hushes is not None:
