@@ -318,7 +318,7 @@ class Claims:
         step, f = self._steps[n], self._function(n)
         near = [s for s in self._steps if s.kind == "press" and 0 < abs(s.at_ms - step.at_ms) <= BURST_MS]
         apart = all(self._reach.of(step).isdisjoint(self._reach.of(s)) for s in near)
-        if f is None or step.kind != "press" or step.name != " ".join(words) or not near or not apart:
+        if f is None or step.kind != "press" or f.name != words[0] or not near or not apart:
             return False
         return any((self._before(n, c) > 0) is not (self._after(n, c) > 0) for c in f.circuits)
 

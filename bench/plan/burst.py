@@ -42,10 +42,10 @@ def _burst(desk: Desk, keys: Sequence[tuple[str, Function]]) -> Script:
     circuits = [c for _, f in keys for c in f.circuits]
     yield from desk.all_off(circuits)
     for order in (keys, keys[::-1]):
-        names = [name for name, _ in order]
-        text = f"{len(names)} keys of different circuits at a stroke"
-        presses = [Act("press", name, 1, desk.pace.tap, text, (f"{BURST} {name}",)) for name in names]
+        text = f"{len(order)} keys of different circuits at a stroke"
+        presses = [Act("press", name, 1, desk.pace.tap, text, (f"{BURST} {f.name}",)) for name, f in order]
         yield presses[0].along(presses[1:])
-        releases = [Act("release", name, 0, desk.pace.dwell - desk.pace.tap, urgent=1) for name in names]
+        rest_ms = desk.pace.dwell - desk.pace.tap
+        releases = [Act("release", name, 0, rest_ms, urgent=1) for name, _ in order]
         yield releases[0].along(releases[1:])
     yield from desk.all_off(circuits)

@@ -218,6 +218,8 @@ def _sensors(desk: Desk, module: str, sensors: list[Sensor]) -> Script:
 
 
 def _turned(desk: Desk, sensors: list[str], value: int, when: str) -> Script:
-    for name in sensors:
-        then_ms = desk.pace.dwell if name == sensors[-1] else 0.0
+    of = {name: desk.clusters(f.circuit for f in desk.spec.forces if f.sensor == name) for name in sensors}
+    for n, name in enumerate(sensors):
+        is_last = n + 1 == len(sensors) or not of[name].isdisjoint(of[sensors[n + 1]])
+        then_ms = desk.pace.dwell if is_last else 0.0
         yield Act("sensor", name, value, then_ms, f"{name} {'on' if value else 'off'} {when}")
