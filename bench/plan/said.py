@@ -29,6 +29,8 @@ def covered_words(tags: Iterable[str], toured: Sequence[Tour]) -> list[str]:
         found[TOUR] = [t.said(done[t.title]) for t in toured]
     if said := [text for t in toured if (text := t.said_of_sequences())]:
         found["sequences"] = said
+    if said := [text for t in toured if (text := t.said_of_checks())]:
+        found["transitions to a wrong state that looks right"] = said
     return [f"{behaviour}: {'; '.join(rest)}" for behaviour, rest in sorted(found.items())]
 
 
