@@ -151,7 +151,10 @@ class Causes:
             self._judge.hold(event.name, stimulus.clusters)
         elif event.kind == ev.RELEASE:
             self._judge.let_go(event.name, event.t_ns)
-        self.pending.append(stimulus)
+        place = len(self.pending)
+        while place and self.pending[place - 1].due_ns > stimulus.due_ns:
+            place -= 1
+        self.pending.insert(place, stimulus)
         self._agenda.by(self.pending[0].due_ns + 1)
         return stimulus
 

@@ -22,6 +22,7 @@ class Coverage:
     looks: dict[str, int] = field(default_factory=dict)
     on_ns: dict[str, int] = field(default_factory=dict)  # circuit -> what last brought it on
     told: set[str] = field(default_factory=set)  # circuits that are by hand on a person's word alone
+    lost: dict[str, int] = field(default_factory=dict)
 
     def judged(self, stimulus: Stimulus) -> None:
         """A stimulus all of whose effects were expected, and seen."""
@@ -33,6 +34,8 @@ class Coverage:
             self.hands.setdefault(stimulus.name, set()).add(stimulus.value)
         elif stimulus.kind == "wake":
             self.wakes[stimulus.name] = self.wakes.get(stimulus.name, 0) + 1
+        elif stimulus.kind == "lost" and stimulus.value:
+            self.lost[stimulus.name] = self.lost.get(stimulus.name, 0) + 1
 
     def shown(self, circuit: str, level: float, since_ns: int) -> None:
         """The circuit was seen steady at this level, as expected, after what was done at `since_ns`."""
@@ -56,6 +59,8 @@ class Coverage:
             )
         for box, count in sorted(self.wakes.items()):
             out[f"wake {box}"] = f"{count} wake-up{'' if count == 1 else 's'} judged"
+        for name, count in sorted(self.lost.items()):
+            out[f"loss of {name}"] = f"{count} loss{'' if count == 1 else 'es'} judged"
         for circuit, values in sorted(self.hands.items()):
             told = " and ".join("by hand" if v else "back from it" for v in sorted(values, reverse=True))
             who = "as a person says; the box cannot know" if circuit in self.told else "done by a person"
@@ -103,5 +108,12 @@ class Coverage:
             parts.append(f"{both} of {len(spec.circuits)} circuits by hand")
         if self.looks:
             parts.append(f"{len(self.looks)} looks by a person")
-        parts.append(f"without {'' if both else 'by hand, '}trip, low supply and lost panels")
+        nodes = [f"{n.kind} {n.name}" for n in (*spec.panels.values(), *spec.screens.values()) if n.lost]
+        nodes += [f"sensor {s.name}" for s in spec.sensors.values() if s.lost]
+        if nodes and self.lost:
+            parts.append(f"{sum(n in self.lost for n in nodes)} of {len(nodes)} losses")
+        without = ["trip", "low supply"] if both else ["by hand", "trip", "low supply"]
+        if not self.lost:
+            without.append("lost panels")
+        parts.append(f"without {', '.join(without[:-1])} and {without[-1]}")
         return ", ".join(parts)

@@ -7,9 +7,9 @@ from collections.abc import Hashable, Iterable, Mapping, Sequence
 from itertools import combinations
 from typing import Any, NamedTuple
 
-from bench.core.event import Event
+from bench.core.event import LOST, Event
 from bench.core.model import State
-from bench.evidence.plan_played import Played, Step
+from bench.evidence.plan_played import Played, Step, loses
 from bench.oracle import Oracle
 from bench.spec.model import Spec
 
@@ -130,7 +130,7 @@ def done(spec: Spec, cluster: Cluster, steps: Sequence[Step]) -> set[Done]:
     """What steps of a plan that reach the cluster do."""
     states = cluster.rest()
     down, active, seen = set[str](), set[str](), set[Done]()
-    for step in steps:
+    for step in _with_losses(spec, steps):
         if step.kind == "wait" and step.value == 0:
             continue
         t = round(step.at_ms * MS)
@@ -146,9 +146,28 @@ def done(spec: Spec, cluster: Cluster, steps: Sequence[Step]) -> set[Done]:
             (active.add if step.value else active.discard)(step.name)
         if function in cluster.momentary:
             (down.add if step.kind == "press" else down.discard)(function)
-        if step.kind in ("press", "release", "sensor"):
+        if step.kind in ("press", "release", "sensor", LOST):
             states = cluster.step(states, t, step.kind, step.name, step.value)
     return seen
+
+
+def _with_losses(spec: Spec, steps: Sequence[Step]) -> list[Step]:
+    """Each silence as what it brings: losses, and returns."""
+    out, coming = list[Step](), list[tuple[float, str, str]]()
+    gone: set[tuple[str, str]] = set()
+    for step in steps:
+        for row in [c for c in coming if c[0] <= step.at_ms]:
+            out.append(Step(row[0], LOST, row[1], 1, ()))
+            gone.add(row[1:])
+        coming = sorted(c for c in coming if c[0] > step.at_ms)
+        if step.kind != "silent":
+            out.append(step)
+        elif step.value:
+            coming += [(step.at_ms + ms, name, step.name) for name, ms in loses(spec, step.name)]
+        else:
+            coming = [c for c in coming if c[2] != step.name]
+            out += [Step(step.at_ms, LOST, name, 0, ()) for name, node in gone if node == step.name]
+    return out
 
 
 def waits(spec: Spec, circuits: Iterable[str]) -> bool:

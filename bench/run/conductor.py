@@ -215,8 +215,12 @@ class Conductor:
         self.progress(self.plan.duration_ms, self.total_ms, "switching off")
         try:
             bus.mark(StepMark(bus.t_ns, -1, "switch off what is on", "off"))
-            if self.hands.rest(self.clock.now_ns() + AT_LINK_NS):  # what the link holds still says active
-                bus.pump(self.clock.now_ns() + AT_LINK_NS + AHEAD_NS)
+            now_ns = self.clock.now_ns()
+            later_ns = now_ns + AT_LINK_NS  # what the link holds still says held, and active
+            held = self.hands.let_go(now_ns, later_ns)
+            self.hands.speak(now_ns)
+            if self.hands.rest(later_ns) or held:
+                bus.pump(later_ns + AHEAD_NS)
             self.off_result = switch_off(bus, self.off, targets=self._reachable())
             bus.pump(self.clock.now_ns() + int(END_MS * MS))
             if self.link.facts.switches_supply:
