@@ -96,28 +96,37 @@ class Cluster:
         return _Place(self.later(states, t + SPAN), t + SPAN, down, active)
 
 
-def reachable(cluster: Cluster) -> set[Done] | None:
-    """What can be done in states that are reached without waiting and from which a way leads back to rest;
-    None where that is too much."""
+def table(cluster: Cluster) -> tuple[Hashable, dict[Done, Hashable]] | None:
+    """The state at rest, and where each letter leads from every state that is reached without waiting; None
+    where that is too much."""
     start = _Place(cluster.rest(), 0, frozenset(), frozenset())
     first = cluster.key(start)
-    seen, edge, found = {first}, [start], set[Done]()
-    back: dict[Hashable, set[Hashable]] = {}
+    seen, edge, found = {first}, [start], dict[Done, Hashable]()
     while edge:
         after = []
         for place in edge:
             here = cluster.key(place)
             for name in [*cluster.taps, *cluster.sensors]:
                 there = cluster.do(name, place)
-                key = cluster.key(there)
-                found.add((here, name))
-                back.setdefault(key, set()).add(here)
+                key = found[here, name] = cluster.key(there)
                 if key not in seen:
                     seen.add(key)
                     after.append(there)
             if len(found) > MOST:
                 return None
         edge = after
+    return first, found
+
+
+def reachable(cluster: Cluster) -> set[Done] | None:
+    """What can be done in states that are reached without waiting and from which a way leads back to rest."""
+    made = table(cluster)
+    if made is None:
+        return None
+    first, found = made
+    back: dict[Hashable, set[Hashable]] = {}
+    for (here, _), key in found.items():
+        back.setdefault(key, set()).add(here)
     home, waiting = {first}, [first]
     while waiting:
         for key in back.get(waiting.pop(), set()) - home:
@@ -128,8 +137,13 @@ def reachable(cluster: Cluster) -> set[Done] | None:
 
 def done(spec: Spec, cluster: Cluster, steps: Sequence[Step]) -> set[Done]:
     """What steps of a plan that reach the cluster do."""
+    return set(walked(spec, cluster, steps))
+
+
+def walked(spec: Spec, cluster: Cluster, steps: Sequence[Step]) -> list[Done]:
+    """The same in order."""
     states = cluster.rest()
-    down, active, seen = set[str](), set[str](), set[Done]()
+    down, active, seen = set[str](), set[str](), list[Done]()
     for step in _with_losses(spec, steps):
         if step.kind == "wait" and step.value == 0:
             continue
@@ -141,7 +155,7 @@ def done(spec: Spec, cluster: Cluster, steps: Sequence[Step]) -> set[Done]:
             step.kind == "release" and function in cluster.momentary
         )
         if counts and letter in {*cluster.taps, *cluster.sensors}:
-            seen.add((cluster.key(_Place(states, t, frozenset(down), frozenset(active))), letter))
+            seen.append((cluster.key(_Place(states, t, frozenset(down), frozenset(active))), letter))
         if step.kind == "sensor" and step.name in cluster.sensors:
             (active.add if step.value else active.discard)(step.name)
         if function in cluster.momentary:

@@ -93,6 +93,14 @@ class Silences:
         """When something will be lost that reaches these."""
         return [c.at_ms for c in self._coming if not c.clusters.isdisjoint(clusters)]
 
+    def clashes(self, sender: str, t_ms: float, within_ms: float) -> bool:
+        """Whether something of it, silent from then on, would be lost that near to another loss for a cluster."""
+        for name, after_ms in self._of.get(sender, ()):
+            near = (c for c in self._coming if abs(c.at_ms - t_ms - after_ms) < within_ms)
+            if any(not c.clusters.isdisjoint(self._clusters(name)) for c in near):
+                return True
+        return False
+
     def pop(self, t_ms: float) -> Loss | None:
         """The next that is lost, up to `t_ms`."""
         if not self._coming or self._coming[0].at_ms > t_ms:

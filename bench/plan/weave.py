@@ -224,6 +224,9 @@ class Weave:
             if not all(self._can_spare(r, at_ms, node, until_ms) for r, at_ms in self._others(running)):
                 return False
         if act.kind == "silent" and act.value:
+            near_ms = self.pace.guard + 2 * self.pace.respond
+            if self.sim.silences.clashes(act.name, slot_ms, near_ms):
+                return False
             return all(self.sim.node_of(key) != act.name for r, _ in self._others(running) for key in r.down)
         names = (a.name for a in (act, *act.more))
         return all(self._hushed.get(self.sim.node_of(name), running) is running for name in names)

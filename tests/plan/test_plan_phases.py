@@ -8,7 +8,7 @@ from strokes import strokes
 
 from bench.core.errors import UsageError
 from bench.core.plan import Step
-from bench.core.verdict import FAIL, PASS
+from bench.core.verdict import FAIL, INCONCLUSIVE, PASS
 from bench.data import BOATS
 from bench.evidence.plan_claims import Claims
 from bench.evidence.plan_order import Reach, near_an_end, too_close
@@ -94,6 +94,18 @@ def test_a_box_that_takes_losses_wrong_is_found_and_was_not_without_them(name, k
     assert tags(plan, "lost") and not tags(bare, "lost")
     assert run_virtual(name, faults=fault, wishes=Wishes(plan=plan)).verdict.outcome == FAIL
     assert run_virtual(name, faults=fault, wishes=Wishes(plan=bare)).verdict.outcome == PASS
+
+
+@pytest.mark.slow
+def test_losses_closer_than_a_box_tells_apart_are_no_fault_of_it_and_what_a_sensor_said_before_says_nothing():
+    """Dunlin waits for presses to last; its bilge pump runs by a lost float, and hangs on the screen, too."""
+    rows = ((1000.0, "sensors main", 1), (2033.0, "screen nav", 1), (5620.0, "sensors main", 0))
+    steps = tuple(Step(at, "silent", name, value) for at, name, value in (*rows, (5720.0, "screen nav", 0)))
+    plan = replace(make_plan(load_boat("dunlin").spec, short=True), steps=steps, duration_ms=7000.0)
+    for seed in range(3):
+        verdict = run_virtual("dunlin", seed=seed, wishes=Wishes(plan=plan)).verdict
+        assert (verdict.outcome, verdict.discrepancies) == (INCONCLUSIVE, ())
+        assert any("closer than it tells apart" in doubt.reason for doubt in verdict.doubts)
 
 
 @pytest.mark.slow
