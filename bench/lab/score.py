@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 from multiprocessing import get_context
 from typing import NamedTuple
 
-from bench.core.errors import HardstandError
+from bench.core.errors import Complaint, HardstandError, UsageError
 from bench.core.plan import Plan
-from bench.core.verdict import FAIL, INCONCLUSIVE, PASS
+from bench.core.verdict import FAIL, INCONCLUSIVE, PASS, Verdict
 from bench.run.api import Boat, Wishes
 from bench.twin import Fault, Tables
 from bench.twin.edits import Together
@@ -77,7 +77,11 @@ _WORK: dict[str, object] = {}
 def score(
     boat: Boat, tables: Tables, plan: Plan, edits: Iterable[Edit], *, processes: int, seed: int = 1
 ) -> Score:
-    """Runs the plan against the virtual box with each edit in its tables, to the first discrepancy."""
+    """Runs the plan against the virtual box with each edit in its tables, to the first discrepancy.
+
+    Raises: UsageError when the box does not pass unedited: everything would count as found, or be in doubt.
+    """
+    refuse_unfit(boat, tables, plan, seed)
     out = Score()
     same = {frozenset((a.one, a.other)) for a in plan.alike}
     channels = _circuits(boat, tables)
@@ -88,6 +92,24 @@ def score(
                 one = one._replace(outcome="alike")
         out.add(one)
     return out
+
+
+def refuse_unfit(boat: Boat, tables: Tables, plan: Plan, seed: int) -> None:
+    """Runs the plan on the box as it is. Raises: UsageError when that is no pass."""
+    verdict = run_virtual(boat=boat, tables=tables, seed=seed, wishes=Wishes(plan=plan)).verdict
+    if verdict.outcome != PASS:
+        text = f"the virtual box {tables.name} does not pass as it is: {_why(verdict)}"
+        advice = "mend its tables or the spec first: what fails already fails with every edit, too"
+        raise UsageError(Complaint(text, path=tables.path, advice=advice))
+
+
+def _why(verdict: Verdict) -> str:
+    """The first thing that stands in the way of a pass."""
+    if verdict.outcome == FAIL:
+        found = verdict.discrepancies[0]
+        return f"{found.subject}: expected {found.root.expected}, seen {found.root.seen}"
+    doubt = verdict.doubts[0]
+    return f"{doubt.subject} is inconclusive, because {doubt.reason}"
 
 
 def _circuits(boat: Boat, tables: Tables) -> dict[str, str]:

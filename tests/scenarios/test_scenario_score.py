@@ -5,11 +5,13 @@ import json
 import pytest
 
 from bench.cli import main
+from bench.core.errors import UsageError
 from bench.lab.api import boat_tables, load_boat
 from bench.lab.score import Score, Scored, score
 from bench.plan import make_plan
-from bench.twin import Fault
+from bench.twin import Fault, boats
 from bench.twin.edits import Together, double_edits
+from bench.twin.quirks import Quirks
 
 pytestmark = pytest.mark.slow
 
@@ -88,3 +90,33 @@ def test_tables_of_a_boat_of_ones_own_are_scored(tmp_path, capsys):
     assert "box.toml" in capsys.readouterr().err
     assert main(["plan", "demo", "--tables", str(own)]) == 2
     assert "--tables is for --score" in capsys.readouterr().err
+
+
+UNFIT = {
+    "key_dead:screen nav 28": "fresh_water: expected on, seen off",
+    "lamp_missing:panel nav 2": "panel nav 2 is inconclusive, because the box reports its lamp as not available",
+}
+
+
+@pytest.mark.parametrize(("edit", "why"), UNFIT.items())
+def test_a_virtual_box_that_does_not_pass_as_it_is_is_not_scored(edit, why):
+    boat, tables = load_boat("dunlin"), boat_tables("Dunlin")
+    wrong = Fault.parse(edit).apply(tables, Quirks())
+    with pytest.raises(UsageError) as refused:
+        score(boat, wrong, make_plan(boat.spec), [Fault("key_dead", "screen nav 29")], processes=1)
+    assert f"the virtual box {tables.name} does not pass as it is: {why} - mend its tables" in str(
+        refused.value
+    )
+
+
+def test_tables_that_do_not_fit_the_spec_end_the_command_with_the_reason(tmp_path, capsys):
+    own = tmp_path / "box.toml"
+    text = boats()["dunlin"].read_text(encoding="utf-8")
+    own.write_text(text.replace("off_after_ms = 12000", "off_after_ms = 9000"), encoding="utf-8")
+    assert own.read_text(encoding="utf-8") != text
+    assert main(["plan", "dunlin", "--score", "--sample", "1", "--tables", str(own)]) == 2
+    said = capsys.readouterr()
+    assert not said.out
+    assert (
+        "box.toml: error: the virtual box dunlin does not pass as it is: shower_drain: expected" in said.err
+    )
