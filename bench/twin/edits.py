@@ -29,14 +29,14 @@ def single_edits(tables: Tables) -> Iterator[Fault]:
 
 @dataclass(frozen=True, slots=True)
 class Together:
-    """Two edits at once, of which one might hide the other."""
+    """Faults seeded at once, under a name of their own; of two edits one might hide the other."""
 
-    faults: tuple[Fault, Fault]
+    faults: tuple[Fault, ...]
     kind: str = "two edits"
 
     @property
     def argument(self) -> str:
-        """Both of them."""
+        """All of them."""
         return " and ".join(f"{f.kind} {f.argument}" for f in self.faults)
 
 
