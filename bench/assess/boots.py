@@ -1,4 +1,7 @@
-"""When a box may boot: after its supply came on, or after it was asked to wake."""
+"""When a box may boot: after its supply came on, or after it was asked to wake.
+
+It must be usable within the agreed time, and may show that as late as any change.
+"""
 
 from __future__ import annotations
 
@@ -18,6 +21,8 @@ class Boots:
         self._awake = dict.fromkeys(spec.boxes, True)
         self._powered = dict.fromkeys(spec.boxes, True)
         self._due: dict[str, tuple[int, int]] = {}  # box -> (asked, latest)
+        self._overdue: dict[str, tuple[int, int]] = {}  # the same of those that were said to be overdue
+        self._asleep_ns: dict[str, int] = {}  # since when it hears nothing
         self._booted_ns = dict.fromkeys(spec.boxes, -FOREVER)
 
     def awake(self, box: str) -> bool:
@@ -27,10 +32,16 @@ class Boots:
         """Instant of its last boot; far in the past when none was seen."""
         return self._booted_ns.get(box, -FOREVER)
 
-    def dark(self, box: str) -> None:
+    def asleep_since(self, box: str) -> int | None:
+        """Since when it has heard nothing, as far as is known; until it has booted."""
+        return self._asleep_ns.get(box)
+
+    def dark(self, box: str, t_ns: int) -> None:
         """Its supply went off."""
         self._awake[box] = self._powered[box] = False
+        self._asleep_ns.setdefault(box, t_ns)
         self._due.pop(box, None)
+        self._overdue.pop(box, None)
 
     def powered(self, box: str, t_ns: int) -> bool:
         """Its supply came on. Whether that wakes it."""
@@ -44,25 +55,34 @@ class Boots:
         """Its supply is known to be on only now: its time to wake counts from here."""
         if box in self._due:
             asked, latest = self._due[box]
-            within_ns = round(self._boxes[box].wake.within_s * 1000) * MS
-            self._due[box] = (asked, max(latest, t_ns + within_ns))
+            self._due[box] = (asked, max(latest, t_ns + self._within_ns(box)))
 
     def asked(self, box: str, t_ns: int) -> bool:
         """It was told to wake, which an awake box does anew; False when it has no supply."""
         if self._powered[box]:
             self._awake[box] = False
+            self._asleep_ns.setdefault(box, t_ns)
             self._expect(box, t_ns)
         return self._powered[box]
 
     def _expect(self, box: str, t_ns: int) -> None:
-        self._due.setdefault(box, (t_ns, t_ns + round(self._boxes[box].wake.within_s * 1000) * MS))
+        self._overdue.pop(box, None)
+        self._due.setdefault(box, (t_ns, t_ns + self._within_ns(box)))
 
-    def booted(self, box: str, t_ns: int) -> int | None:
-        """A boot frame came; the instant it was asked for, None when it was not."""
+    def _within_ns(self, box: str) -> int:
+        row = self._boxes[box]
+        return round(row.wake.within_s * 1000 + row.respond_ms) * MS
+
+    def booted(self, box: str, t_ns: int) -> tuple[int | None, int | None]:
+        """A boot frame came: the instant it was asked for, None when it was not; and by when it was due,
+        where it was said to be overdue."""
         self._awake[box] = True
         self._booted_ns[box] = t_ns
+        self._asleep_ns.pop(box, None)
         due = self._due.pop(box, None)
-        return due[0] if due else None
+        late = self._overdue.pop(box, None)
+        asked = due or late
+        return asked[0] if asked else None, late[1] if late else None
 
     @property
     def expects(self) -> bool:
@@ -81,5 +101,5 @@ class Boots:
         """Boxes that should have booted by now, with the latest instant; each once."""
         for box, (_, latest) in list(self._due.items()):
             if t_ns > latest + 2 * jitter_ns:
-                del self._due[box]
+                self._overdue[box] = self._due.pop(box)
                 yield box, latest

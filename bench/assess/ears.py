@@ -122,11 +122,13 @@ class Ears:
     def booted(self, t_ns: int, box: str, reason: int, *, own_session: bool) -> int:
         """A boot frame came. Returns the earliest instant of the wake-up it reports."""
         first_heard = self.bus.nodes[box].frames <= 1
-        asked_ns = self.boots.booted(box, t_ns)
+        asked_ns, due_ns = self.boots.booted(box, t_ns)
         self.bus.wake(box, t_ns)
         self._judge.brighten(self._subjects[box])
         self._judge.woke(box)
         if asked_ns is not None:
+            if due_ns is not None:
+                self._woke_late(box, asked_ns, due_ns, t_ns)
             return asked_ns
         if not first_heard and own_session:
             seen = f"a boot frame, reason {reason}"
@@ -137,6 +139,13 @@ class Ears:
             why = "it booted in this recording, and why is not recorded"
             self._blind_from(self.bus.nodes[box].before_ns or t_ns, t_ns, why, box)
         return t_ns - round(self._spec.boxes[box].respond_ms * MS)
+
+    def _woke_late(self, box: str, asked_ns: int, due_ns: int, t_ns: int) -> None:
+        expected = f"awake, and that shown, within {(due_ns - asked_ns) / 1e9:.2f} s"
+        seen = f"its boot frame after {(t_ns - asked_ns) / 1e9:.2f} s"
+        self._findings.of_box(
+            "late", box, due_ns, expected, seen, f"boot:{box}", self.frame_index, since_ns=asked_ns
+        )
 
     def _blind_from(self, last_ns: int, t_ns: int, why: str, box: str) -> None:
         """Nothing is known of a box after its frame that was stamped `last_ns`, later than it was sent."""

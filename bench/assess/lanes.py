@@ -33,7 +33,7 @@ class Track:
 
     def __init__(self, rows: Places, batch: Batch) -> None:
         self.rows = rows
-        self.t_ns = batch.t_ns[rows]
+        self.t_ns = batch.t_ns.take(rows)
 
     def next_from(self, place: int) -> int:
         """Number, on the track, of its first frame at `place` or after."""
@@ -316,21 +316,20 @@ class Lanes:
         for lane in self.lanes:
             by_node.setdefault(lane.message.node, []).append(lane.rows)
             if lane.message.cycle_ns:
-                self._silence(lane.rows, lane.message.limit_ns + 1)
+                self._silence(lane, lane.message.limit_ns + 1)
         self.nodes = {n: Track(_merged(r, len(self._batch)), self._batch) for n, r in by_node.items()}
         for name, node in self.nodes.items():
-            self._silence(node.rows, self._bus.nodes[name].limit_ns + 1)
+            self._silence(node, self._bus.nodes[name].limit_ns + 1)
         for name, (lost_ns, near_ns) in limits_ns.items():
             if name in self.signs:
-                rows = self.signs[name].rows
-                self._silence(rows, lost_ns)
-                late = np.diff(self._batch.t_ns[rows]) >= near_ns
-                self._stops.append(rows[1:][late])
+                track = self.signs[name]
+                self._silence(track, lost_ns)
+                late = np.diff(track.t_ns) >= near_ns
+                self._stops.append(track.rows[1:][late])
 
-    def _silence(self, rows: Places, limit_ns: int) -> None:
-        t_ns = self._batch.t_ns[rows]
-        due = t_ns + limit_ns
-        is_late = np.append(t_ns[1:] >= due[:-1], True)
+    def _silence(self, track: Track, limit_ns: int) -> None:
+        due = track.t_ns + limit_ns
+        is_late = np.append(track.t_ns[1:] >= due[:-1], True)
         places = np.searchsorted(self._batch.t_ns, due[is_late])
         self._stops.append(places[places < len(self._batch)])
 

@@ -9,6 +9,7 @@ from bench.judge.rules import MS
 from bench.spec.model import Spec
 
 from .agenda import FOREVER, Agenda
+from .stimulus import Stimulus
 
 
 class LostNodes:
@@ -25,6 +26,7 @@ class LostNodes:
                     self._near_ns[f"{kind} {name}"] = round(spec.boxes[node.box].respond_ms * MS)
         self._last: dict[str, int] = {}
         self._gone: set[str] = set()
+        self.losses: dict[str, Stimulus] = {}  # node -> the latest loss of it, as the judge was told
         self._back: list[Event] = []
         self._next = FOREVER  # when a node may next be lost
         self._sure: dict[str, int] = {}  # when the box surely heard it last

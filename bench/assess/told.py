@@ -44,9 +44,16 @@ class Batch:
     def __len__(self) -> int:
         return self.t_ns.size
 
-    def at(self, places: Positions | slice) -> Batch:
-        """Some of the entries, or all in another order."""
+    def at(self, places: slice) -> Batch:
+        """Some of the entries."""
         return Batch(self.others, *[getattr(self, name)[places] for name in ARRAYS])
+
+    def moved(self, places: Positions) -> Batch:
+        """The entries in another order."""
+        columns = [self.payload.view("<u8").ravel() if n == "payload" else getattr(self, n) for n in ARRAYS]
+        made = [column.take(places) for column in columns]
+        made[PAYLOAD] = made[PAYLOAD].view(np.uint8).reshape(-1, 8)
+        return Batch(self.others, *made)
 
     def entries(self, start: int, stop: int) -> Iterator[tuple[Entry, int | None]]:
         """Entries as they are told, with the numbers of those that are frames."""
@@ -74,6 +81,7 @@ class Batch:
 
 
 ARRAYS = ("t_ns", "can_id", "length", "payload", "sent", "kind", "number", "order")
+PAYLOAD = ARRAYS.index("payload")
 
 
 class Teller:
@@ -100,7 +108,7 @@ class Teller:
                 self._left = whole
                 return
             self._latest_ns = max(self._latest_ns, int(keys.max(initial=self._latest_ns)))
-            whole = whole.at(np.argsort(whole.t_ns, kind="stable"))
+            whole = whole.moved(np.argsort(whole.t_ns, kind="stable"))
             ripe = int(np.searchsorted(whole.t_ns, self._latest_ns - self._jitter_ns, side="right"))
             self._left = whole.at(slice(ripe, None))
             if ripe:
@@ -112,7 +120,7 @@ class Teller:
     def rest(self, chunks: Iterator[Columns]) -> Iterator[tuple[Entry, int | None]]:
         """What is left as it was recorded, with the numbers of its frames, for `causes_first`."""
         if self._left is not None:
-            left = self._left.at(np.argsort(self._left.order, kind="stable"))
+            left = self._left.moved(np.argsort(self._left.order, kind="stable"))
             for entry, number in left.entries(0, len(left)):
                 if isinstance(entry, Frame) and is_control(self._definitions, entry.can_id, entry.extended):
                     entry = entry._replace(t_ns=entry.t_ns + self._jitter_ns)

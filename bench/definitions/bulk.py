@@ -301,20 +301,21 @@ def sort_frames(
     little = np.ascontiguousarray(payloads, dtype=np.uint8).view("<u8").ravel().astype(_U64, copy=False)
     out = Sorted([], [], np.zeros(0, np.intp))
     odd: list[Rows] = []
+    masked = {mask: ids & np.uint32(mask | EXTENDED) for mask in {r[1] for r in definitions.routes}}
     for can_id, mask, extended, reader in definitions.routes:
         wanted = np.uint32(can_id & mask | (EXTENDED if extended else 0))
-        rows = np.flatnonzero((ids & np.uint32(mask | EXTENDED)) == wanted)
+        rows = np.flatnonzero(masked[mask] == wanted)
         if not rows.size:
             continue
         if not isinstance(reader, Page | Switch):
             length = (reader.parts[0] if isinstance(reader, Several) else reader).carrier.length
-            out.controls.append(ControlRows(reader, rows, little[rows], lengths[rows] == length))
+            out.controls.append(ControlRows(reader, rows, little.take(rows), lengths.take(rows) == length))
             continue
-        fits = lengths[rows] == reader.length
+        fits = lengths.take(rows) == reader.length
         if not fits.all():
             odd.append(rows[~fits])
             rows = rows[fits]
-        _sort_pages(out.pages, odd, reader, Words(rows, little[rows]))
+        _sort_pages(out.pages, odd, reader, Words(rows, little.take(rows)))
     if odd:
         out.odd = np.sort(np.concatenate(odd))
     return out

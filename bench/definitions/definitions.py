@@ -138,6 +138,15 @@ class Definitions:
             reader.forget()
         return [name for reader in readers for name in reader.places]
 
+    def forget_sensor(self, name: str) -> None:
+        """The next frame of this sensor tells of it anew, and of others that it bears."""
+        for message in {
+            c.carrier.name
+            for c in self.controls
+            if isinstance(c, LevelKeys) and c.is_sensor and name in c.places
+        }:
+            self.forget_sensors(message)
+
     def messages(self) -> tuple[BoundMessage, ...]:
         """Every bound message once: the boxes' first, then those of panels, screens and sensors."""
         sent: dict[str, BoundMessage] = {}

@@ -97,8 +97,13 @@ def _twin(boat: Boat, seed: int, faults: Sequence[Fault]) -> Twin:
 
 def random_fault(sound: Sound, chance: random.Random) -> LinkFault:
     """Of any kind, anywhere in the run."""
+    return random_fault_within(sound.ended_ns, chance)
+
+
+def random_fault_within(until_ns: int, chance: random.Random) -> LinkFault:
+    """Of any kind, anywhere from the beginning to an instant."""
     kind = chance.choice(KINDS)
-    from_ns = chance.randrange(START_NS + 500 * MS, sound.ended_ns)
+    from_ns = chance.randrange(START_NS + 500 * MS, until_ns)
     least_ms, most_ms = SPANS_MS[kind]
     return LinkFault(kind, from_ns, from_ns + chance.randint(least_ms, most_ms) * MS)
 

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Mapping
 
 from bench.core.model import Cause, Model, State
-from bench.core.timeline import Course, Steady
+from bench.core.timeline import Course
 
 from .calm import Calm
+from .deviations import Deviations
 from .forks import Forks
 from .found import Found
+from .learning import Learning, merged
 from .order import Happened, TooManyOrders
 from .rules import SignalRule
-from .trace import FOREVER, Output, Segment, Switch, level_words
-from .watch import Watch
-from .world import Before, World, outline_of
+from .trace import FOREVER, Segment, Switch
+from .world import World
 
 MOST_WORLDS = 64
 
@@ -48,9 +49,10 @@ class ClusterJudge:
         jitter_ns = max((r.jitter_ns for r in rules.values()), default=0)
         respond_ns = max((r.respond_ns for r in rules.values()), default=0)
         order_ns = resolves_ns + waits_ns + jitter_ns if resolves_ns else 0
-        self.together_ns = respond_ns + jitter_ns  # so far apart may the reports of one instant be
-        self.forks = Forks(model, number, order_ns, respond_ns + jitter_ns, waits=waits_ns > 0)
-        self._report = report
+        near_ns = respond_ns + jitter_ns
+        self.forks = Forks(model, number, order_ns, near_ns, waits=waits_ns > 0)
+        self._learning = Learning(model, number, near_ns)
+        self._deviations = Deviations(model, number, self.rules, report, near_ns)
         self.worlds: list[World] = []
         self.seen: dict[str, float] = {}
         self.seen_at: dict[str, int] = {}
@@ -67,8 +69,6 @@ class ClusterJudge:
         self.cause = 0
         self.too_short = 0
         self.overflow_ns: int | None = None
-        self.awaited: dict[str, Segment] = {}  # what was overdue when track was lost
-        self.dead: tuple[int, World, set[str]] | None = None  # the last world, when and why it died
         self.fired: Switch | None = None  # the change that time brought about last
 
     # ---- beginnings
@@ -84,9 +84,9 @@ class ClusterJudge:
         self._enter(self.model.unknown(self.number, t_ns), t_ns)
 
     def _enter(self, states: list[State], t_ns: int) -> None:
-        self.lost_until = self.dead = None
+        self.lost_until = None
         self.forks.forget()
-        self.awaited.clear()
+        self._deviations.forget()
         self.worlds = [
             World.fresh(s, self.model.courses(self.number, s), self.rules, t_ns, self.cause) for s in states
         ]
@@ -131,7 +131,7 @@ class ClusterJudge:
 
     def heed(self, rule: SignalRule) -> None:
         """The box has a value for this signal again; a world that died without it says nothing of it."""
-        self.dead = None
+        self._deviations.forget_world()
         self.rules[rule.signal] = self.circuits.index(rule.subject), rule
 
     def blinded(self, since_ns: int, t_ns: int) -> bool:
@@ -162,7 +162,7 @@ class ClusterJudge:
         """A cause reaches the cluster at `switch`; `number` names it in reports. What comes closer than
         `near_ns`, but from the same source `who`, may have come before it. `maybe`: it may be none."""
         self.cause, self.caused_ns = number, switch.hi
-        self.dead = None
+        self._deviations.forget_world()
         if self.lost_until is not None:
             self.lost_until = max(self.lost_until, switch.hi + self.window_ns)
             return
@@ -216,7 +216,7 @@ class ClusterJudge:
         """Whether a timer or ramp of one of the worlds ends or may end by `t_ns`."""
         dues = (self.model.next_due(self.number, w.state) for w in self.worlds)
         return any(d is not None and d[0] <= t_ns for d in dues) or any(
-            self._still_near(w.before, t_ns) for w in self.worlds
+            self.forks.still_near(w.before, t_ns) for w in self.worlds
         )
 
     def advance(self, t_ns: int) -> None:
@@ -237,21 +237,12 @@ class ClusterJudge:
         for world in self.worlds:
             due = self.model.next_due(self.number, world.state)
             if due and due[0] <= t_ns:
-                before = world.state
-                switch = Switch(due[0], max(due))
-                states = self.model.fire(self.number, before)
                 rest = [w for w in self.worlds if w is not world]
-                spread = self.forks.spread(world, states, switch, self.cause)
-                if switch.hi > switch.lo or self.model.next_end(self.number, before) == due:
-                    for one, here in spread:
-                        one.before = Before(before, here, self._still_near(one.before, switch.lo))
+                spread = self.forks.fire(world, due, self.cause)
                 self.fired = spread[0][1]
                 self._settle_on(rest + [w for w, _ in spread], t_ns)
                 return True
         return False
-
-    def _still_near(self, before: Before | None, t_ns: int) -> Before | None:
-        return before if before and t_ns <= before.switch.hi + self.forks.time_ns else None
 
     def _collect_overdue(self, t_ns: int) -> None:
         dead: list[tuple[World, str, Segment]] = []
@@ -276,18 +267,14 @@ class ClusterJudge:
         for name, late in ((signal, segment), *also):
             if self.rules[name][1].subject not in named:
                 named.add(self.rules[name][1].subject)
-                self._overdue(name, late, t_ns)
+                self.lose(t_ns)
+                seen, unseen = self.seen.get(name), self._unseen(name, late)
+                self._deviations.overdue(name, late, t_ns, seen, unseen=unseen)
 
     def _unseen(self, signal: str, segment: Segment) -> bool:
         """Whether nothing of the signal has arrived since the segment began."""
         last_at = self.seen_at.get(signal)
         return last_at is None or last_at < segment.switch.lo
-
-    def _overdue(self, signal: str, segment: Segment, t_ns: int) -> None:
-        unseen = self._unseen(signal, segment)
-        expected = self._expected(segment.value, self.rules[signal][1])
-        self.awaited[signal] = segment
-        self._deviate("missing", signal, t_ns, segment.switch.lo, expected, segment.cause, unseen)
 
     def excuse(self, dark: frozenset[str]) -> None:
         """A box went dark: its circuits' changes need not be shown."""
@@ -315,15 +302,17 @@ class ClusterJudge:
             self.forks.hear(t_ns, signal, value)
         worlds = self.worlds
         if self.lost_until is not None or not worlds:
-            self._while_lost(t_ns, signal, value)
+            self._deviations.while_lost(t_ns, signal, value, self.cause)
             return
+        caused_ns, steady_ns = self.caused_ns, self.steady_from[signal]
         if len(worlds) == 1:
             place, watch = worlds[0].watches[signal]
             settled = watch.explain(worlds[0].traces[place], t_ns, value)
             if settled is None:
-                self._explain(signal, t_ns, value)
+                self._unexplained(signal, t_ns, value)
                 return
-            self._learn(worlds[0], place, watch, t_ns, value)
+            if self._learning.told(worlds[0], place, watch, t_ns, value, caused_ns, steady_ns):
+                self._changed()
             if settled and self._has_learned(signal, t_ns):
                 self._calm[signal] = value
             return
@@ -332,13 +321,19 @@ class ClusterJudge:
         for world in worlds:
             place, watch = world.watches[signal]
             explained = watch.explain(world.traces[place], t_ns, value)
-            if explained is not None and self._learn(world, place, watch, t_ns, value):
-                alive.append(world)
-                settled = settled and explained
+            if explained is None:
+                continue
+            narrower = self._learning.told(world, place, watch, t_ns, value, caused_ns, steady_ns)
+            if narrower is None:
+                continue
+            if narrower:
+                self._changed()
+            alive.append(world)
+            settled = settled and explained
         if not alive:
-            self._explain(signal, t_ns, value)
+            self._unexplained(signal, t_ns, value)
             return
-        alive = self._merged(alive, t_ns)
+        alive = merged(alive, t_ns - self.window_ns)
         if len(alive) < len(worlds):
             self._settle_on(alive, t_ns)
         elif settled and self.version == version and self._has_learned(signal, t_ns):
@@ -351,193 +346,30 @@ class ClusterJudge:
             return False
         return all(w.before is None and w.at_rest(since_ns) for w in self.worlds)
 
-    def _while_lost(self, t_ns: int, signal: str, value: float) -> None:
-        """Nothing is judged, but what came too late is named, and what deviates at the same time: the
-        circuit at fault may be reported after one that follows it."""
-        segment = self.awaited.get(signal)
-        if segment is not None and self._fits_rule(segment.value, self.rules[signal][1], value, t_ns):
-            del self.awaited[signal]
-            rule = self.rules[signal][1]
-            within = f"{self._expected(segment.value, rule)} within {rule.deadline_ns / 1e6:.0f} ms"
-            seen = f"{self._seen_words(rule, value)} after {(t_ns - segment.switch.hi) / 1e6:.0f} ms"
-            self._tell("late", signal, t_ns, segment.switch.lo, within, seen, segment.cause, False)
-            return
-        if self.dead is None or t_ns > self.dead[0] + self.together_ns:
-            return
-        due = self.model.next_due(self.number, self.dead[1].state)
-        if due is not None and due[0] <= t_ns:
-            return
-        place, watch = self.dead[1].watches[signal]
-        if watch.rule.subject not in self.dead[2] and not watch.sample(
-            self.dead[1].traces[place], t_ns, value
-        ):
-            self.dead[2].add(watch.rule.subject)
-            expected = self._expected(self.dead[1].traces[place].last.value, watch.rule)
-            seen = self._seen_words(watch.rule, value)
-            kind = self._kind(self.dead[1], signal, t_ns, value)
-            since = t_ns - watch.rule.window_ns
-            self._tell(kind, signal, t_ns, since, expected, seen, self.cause, False)
-
-    def _merged(self, worlds: list[World], t_ns: int) -> list[World]:
-        """Worlds of equal state whose pasts no longer matter are one."""
-        out: dict[Hashable, World] = {}
-        rest = []
-        for world in worlds:
-            if not world.at_rest(t_ns - self.window_ns):
-                rest.append(world)
-            else:
-                out.setdefault((world.state, outline_of(world.before)), world)
-        return [*out.values(), *rest]
+    def _unexplained(self, signal: str, t_ns: int, value: float) -> None:
+        worlds = self.worlds
+        self.lose(t_ns)
+        self._deviations.unexplained(worlds, signal, t_ns, value, self.cause)
 
     def learn(self, t_ns: int, signal: str, value: float) -> None:
         """A fault flag or sensor report that an indicator's judge has accepted narrows the worlds."""
         if self.lost_until is not None or self.learned.get(signal) == (self.version, value):
             return
-        if self.caused_ns >= t_ns - self.window_ns:
-            return
-        if not all(w.at_rest(t_ns - self.window_ns) for w in self.worlds):
+        since_ns = t_ns - self.window_ns
+        if self.caused_ns >= since_ns or not all(w.at_rest(since_ns) for w in self.worlds):
             return
         alive = []
         for world in self.worlds:
-            state = self.model.keep(self.number, world.state, signal, value, value)
-            if state is not None:
-                if state != world.state:
-                    world.narrow(state, self.model.courses(self.number, state))
-                    self._changed()
+            narrower = self._learning.keep(world, signal, value, value)
+            if narrower:
+                self._changed()
+            if narrower is not None:
                 alive.append(world)
         if alive:
-            alive = self._merged(alive, t_ns)
+            alive = merged(alive, since_ns)
             if len(alive) < len(self.worlds):
                 self._settle_on(alive, t_ns)
         self.learned[signal] = self.version, value
-
-    def _learn(self, world: World, place: int, watch: Watch, t_ns: int, value: float) -> bool:
-        """Resolve an uncertain end, and narrow what is not known exactly; False: impossible after all."""
-        if world.before:
-            if t_ns > world.before.switch.hi + self.forks.time_ns + watch.rule.window_ns:
-                world.before = None
-            else:
-                self._resolve(world, place, watch, t_ns, value)
-        trace = world.traces[place]
-        course = trace.last.value.course  # type: ignore[union-attr]
-        since = max(trace.steady_since(), self.caused_ns, world.before.switch.hi if world.before else 0)
-        if not isinstance(course, Steady) or since >= t_ns - watch.rule.window_ns:
-            return True
-        tolerance = watch.rule.tolerance
-        spread = course.hi_pct - course.lo_pct
-        if spread <= 2.5 * tolerance or (watch.state and not course.lo_pct <= 0 < course.hi_pct):
-            return True
-        steady_from = self.steady_from.get(watch.rule.signal, t_ns)
-        if not watch.state and value > 0 and steady_from > t_ns - watch.rule.window_ns:
-            return True  # it may be on its way
-        low, high = (0.0, 0.0) if value <= 0 else (max(value - tolerance, 1e-6), value + tolerance)
-        if watch.state and value > 0:
-            low, high = 1.0, 1.0
-        state = self.model.keep(self.number, world.state, watch.rule.signal, low, high)
-        if state is None:
-            return False
-        if state != world.state:
-            world.narrow(state, self.model.courses(self.number, state))
-            self._changed()
-        return True
-
-    def _resolve(self, world: World, place: int, watch: Watch, t_ns: int, value: float) -> None:
-        """An uncertain end is one shared unknown: what one signal shows of it binds all."""
-        assert world.before
-        end = world.before.switch
-        trace = world.traces[place]
-        jitter, window = watch.rule.jitter_ns, watch.rule.window_ns
-        for i, segment in enumerate(trace.segments):
-            if segment.switch is not end or i == 0:
-                continue
-            prior = trace.segments[i - 1].value
-            after = self._fits_rule(segment.value, watch.rule, value, t_ns)
-            previous = self._fits_rule(prior, watch.rule, value, t_ns)
-            if after and not previous:
-                end.hi = max(end.lo, min(end.hi, t_ns + jitter))
-                world.before = None
-            elif previous and not after:
-                end.lo = min(end.hi, max(end.lo, t_ns - window))
-            return
-
-    @staticmethod
-    def _fits_rule(shown: object, rule: SignalRule, value: float, t_ns: int) -> bool:
-        assert isinstance(shown, Output)
-        if rule.kind == "state":
-            return shown.admits_state(value, t_ns, t_ns)
-        return shown.admits(value, rule.tolerance, t_ns, t_ns)
-
-    # ---- deviations
-    def _explain(self, signal: str, t_ns: int, value: float) -> None:
-        place, rule = self.rules[signal]
-        expected = " or ".join(
-            dict.fromkeys(self._expected(w.traces[place].last.value, rule) for w in self.worlds)
-        )
-        world = self.worlds[0]
-        kind = self._kind(world, signal, t_ns, value)
-        if kind == "missing":
-            self.awaited[signal] = trace_last = world.traces[place].last
-            self._deviate(kind, signal, t_ns, t_ns - rule.window_ns, expected, trace_last.cause, False, value)
-        else:
-            self._deviate(kind, signal, t_ns, t_ns - rule.window_ns, expected, self.cause, False, value)
-        self.dead = (t_ns, world, {rule.subject})
-
-    def _kind(self, world: World, signal: str, t_ns: int, value: float) -> str:
-        """missing: still what it was before; level: on, but not as it should be; else unexpected."""
-        place, rule = self.rules[signal]
-        segments = world.traces[place].segments
-        last, began = segments[-1].value, segments[-1].switch
-        recent = t_ns - began.hi <= 2 * (rule.window_ns + rule.cycle_ns)
-        if recent and len(segments) > 1 and self._fits_rule(segments[-2].value, rule, value, began.lo):
-            return "missing"
-        assert isinstance(last, Output)
-        dark = isinstance(last.course, Steady) and last.course.hi_pct <= 0
-        return "level" if value > 0 and rule.kind == "level" and not dark else "unexpected"
-
-    @staticmethod
-    def _expected(value: object, rule: SignalRule) -> str:
-        assert isinstance(value, Output)
-        if rule.kind == "state" and isinstance(value.course, Steady):
-            return "off" if value.course.hi_pct <= 0 else "on" if value.course.lo_pct > 0 else "off or on"
-        return value.words()
-
-    def _deviate(
-        self,
-        kind: str,
-        signal: str,
-        t_ns: int,
-        since_ns: int,
-        expected: str,
-        cause: int,
-        unseen: bool,
-        value: float | None = None,
-    ) -> None:
-        rule = self.rules[signal][1]
-        if value is None:
-            value = self.seen.get(signal)
-        seen = "nothing" if value is None else self._seen_words(rule, value)
-        self.lose(t_ns)
-        self._tell(kind, signal, t_ns, since_ns, expected, seen, cause, unseen)
-
-    def _tell(
-        self,
-        kind: str,
-        signal: str,
-        t_ns: int,
-        since_ns: int,
-        expected: str,
-        seen: str,
-        cause: int,
-        unseen: bool,
-    ) -> None:
-        subject = self.rules[signal][1].subject
-        self._report(
-            Found(kind, signal, subject, t_ns, since_ns, expected, seen, cause, (self.number,), unseen)
-        )
-
-    @staticmethod
-    def _seen_words(rule: SignalRule, value: float) -> str:
-        return level_words(value) if rule.kind == "level" else ("on" if value > 0 else "off")
 
     # ---- what is believed
     def known(self) -> bool:

@@ -98,6 +98,22 @@ class Forks:
             one.follow(self._model.courses(self._number, one.state), here, number)
         return out
 
+    def fire(self, world: World, due: tuple[int, int], number: int) -> list[tuple[World, Switch]]:
+        """What is `due` in a world happens. Where a timer ended or may have ended the worlds after it
+        remember the state before: a stimulus may yet turn out to have come first."""
+        before = world.state
+        ends = due[1] > due[0] or self._model.next_end(self._number, before) == due
+        states = self._model.fire(self._number, before)
+        spread = self.spread(world, states, Switch(due[0], max(due)), number)
+        if ends:
+            for one, here in spread:
+                one.before = Before(before, here, self.still_near(one.before, due[0]))
+        return spread
+
+    def still_near(self, before: Before | None, t_ns: int) -> Before | None:
+        """`before`, where a stimulus at `t_ns` may still have come before what ended it."""
+        return before if before and t_ns <= before.switch.hi + self.time_ns else None
+
     # ---- several stimuli
     def take(self, worlds: Sequence[World], event: Happened) -> list[World]:
         """The worlds after one more stimulus, in every order that it may have had.

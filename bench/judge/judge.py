@@ -17,10 +17,10 @@ from .recent import Recent
 from .rules import SignalRule
 from .sleep import Sleep
 from .trace import FOREVER, Switch
+from .work import Work
 
 JUDGE_VERSION = "1"
 WAITED = "waits for presses to last, and was given stimuli closer than it tells apart"
-PERSON = "a person at the box"  # holds a cluster as a key that is down does
 OUTPUT_KINDS = frozenset({"state", "level"})
 
 
@@ -67,6 +67,7 @@ class Judge:
             for i, rs in enumerate(outputs)
         ]  # fmt: skip
         self._recent = Recent(model, self.clusters)
+        self._work = Work(model, self.clusters)
         self._cluster_by_signal = {s: self.clusters[i] for i, rs in enumerate(outputs) for s in rs}
         self.indicators = Indicators(model, self.clusters, rules, report, self.calm)
         self.currents = {
@@ -201,9 +202,7 @@ class Judge:
     def let_work(self, clusters: Iterable[int], t_ns: int) -> dict[int, State | None]:
         """A person works at the box: nothing of these clusters is judged or adopted until `worked`. Their
         states before, as far as they were known."""
-        before = {i: self.clusters[i].single_state() for i in clusters}
-        for i in before:
-            self.clusters[i].held.add(PERSON)
+        before = self._work.begin(clusters)
         self.lose(before, t_ns)
         return before
 
@@ -216,23 +215,11 @@ class Judge:
     def worked(self, before: Mapping[int, State | None], event: Event | None, number: int) -> tuple[int, ...]:
         """The person is done: `event` has happened to the states `before`, and the boxes have had time to
         report it. None: what happened is not known. Returns the clusters that it reached."""
-        now: list[list[State]] = [[w.state for w in c.worlds] for c in self.clusters]
-        for i, state in before.items():
-            undisturbed = PERSON in self.clusters[i].held and self.clusters[i].lost_until is not None
-            self.clusters[i].held.discard(PERSON)
-            now[i] = [state] if state is not None and undisturbed else []
-        routed = [] if event is None else [(i, c) for i, c in self.model.route(event, now) if now[i]]
-        for i, cause in routed:
-            now[i] = [after for s in now[i] for after in self.model.step(i, s, cause)]
-        for i in before:
-            t_ns = self._now if event is None else event.t_ns
-            if event is None or not now[i]:
-                self.clusters[i].lose(t_ns)
-            else:
-                self.clusters[i].resume(now[i], number, t_ns)
-        self.indicators.refresh(self._now if event is None else event.t_ns, None, number)
+        t_ns = self._now if event is None else event.t_ns
+        reached = self._work.end(before, event, number, t_ns)
+        self.indicators.refresh(t_ns, None, number)
         self._plan_wake()
-        return tuple(i for i, _ in routed)
+        return reached
 
     def forget_sensor(self, name: str, t_ns: int) -> None:
         """A sensor may have changed unseen: what it reaches is taken up anew, without it."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 
 from .rules import SignalRule
-from .trace import FOREVER, Segment, Trace, overlap
+from .trace import FOREVER, Output, Segment, Trace, overlap
 
 START = (0, -FOREVER)
 
@@ -103,3 +103,11 @@ class Watch:
         numbers = {s.number for s in self.owed}
         new.owed = [s for s in trace.segments if s.number in numbers]
         return new
+
+
+def fits(shown: object, rule: SignalRule, value: float, t_ns: int) -> bool:
+    """Whether an output may be reported as `value` at `t_ns`."""
+    assert isinstance(shown, Output)
+    if rule.kind == "state":
+        return shown.admits_state(value, t_ns, t_ns)
+    return shown.admits(value, rule.tolerance, t_ns, t_ns)

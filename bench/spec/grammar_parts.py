@@ -69,7 +69,9 @@ WAKE = Record(
         Word(("supply", "message")),
         "What wakes the box: its supply, or the wake message of the binding.",
     ),
-    Field("within_s", SECONDS_ABOVE, "Time from that to the box being usable."),
+    Field(
+        "within_s", SECONDS_ABOVE, "Time from that to the box being usable; shown up to `respond_ms` later."
+    ),
     Field(
         "others",
         word(model.Wake, "others"),
@@ -249,7 +251,7 @@ CIRCUIT_RECORD = Record(
     Field("load", Word(LOADS), "What hangs on it; `lamp` is a filament."),
     Field("rated_a", AMPERE, "Its steady current at nominal voltage and full level."),
     Field("fuse_a", AMPERE, "Its fuse."),
-    Field("tol_pct", PCT, "Tolerance of the current, in place of the one usual for the load."),
+    Field("tol_pct", PCT, "Tolerance of the current, wire included, in place of the usual one for the load."),
     Field("wire", WIRE, WIRE.about),
     Field(
         "light",

@@ -10,10 +10,13 @@ from bench.twin.channels import Channels
 from bench.twin.display import Display
 from bench.twin.electrics import Electrics
 from bench.twin.indicators import Indicators
+from bench.twin.nodes import Nodes
 from bench.twin.operations import Operations
 from bench.twin.power import BY_MESSAGE, BY_SUPPLY, BY_WATCHDOG, MS, Power
 from bench.twin.quirks import Quirks
-from bench.twin.tables import BoxRow, NodeRow, Tables
+from bench.twin.rhythm import Rhythm
+from bench.twin.shedding import Shedding
+from bench.twin.tables import BoxRow, Tables
 
 
 class Firmware:
@@ -32,45 +35,21 @@ class Firmware:
         self.display = Display(self.channels, self.indicators, electrics, bus, self.power, self.push)
         self.work_ns = NEVER
         self._wake_level = {c: r.percent for r in tables.wakes for c in r.channels}
-        self._task_ns = int(tables.boxes[0].task_ms * MS)
-        self._scan_ns = int(tables.boxes[0].scan_ms * MS)
-        self._debounce_ns = int(tables.boxes[0].debounce_ms * MS)
-        self._phase = rng.randrange(self._task_ns) // 1000 * 1000 if self._task_ns else 0
-        self._scan_phase = rng.randrange(self._scan_ns) // 1000 * 1000 if self._scan_ns else 0
-        self.operations.ramp_tick_ns = max(self._task_ns, 20 * MS) if self._task_ns else 10 * MS
+        self.rhythm = Rhythm(tables.boxes[0], rng, self.rng)
+        self.operations.dimming.ramp_tick_ns = self.rhythm.ramp_ns
+        self.nodes = Nodes(tables, self.channels, self.operations, self._take_input)
+        self.shedding = Shedding(self.power, self.channels, self.operations, electrics)
         self._queue: list[tuple[int, int, int, str, tuple[str | int, ...]]] = []
         self._order = 0
         self._latest = 0
         self._waiting_press: dict[tuple[str, int], int] = {}
         self._cancelled: set[int] = set()
-        self._nodes = {n.name: n for n in tables.nodes}
-        self._lost: set[str] = set()
-        self._heard_at: dict[str, int] = {}
-        self._lost_ns = {n.name: int(n.lost_ms * MS) or NEVER for n in tables.nodes}
-        self._lost_ns |= {f"input {i.number}": int(i.lost_ms * MS) or NEVER for i in tables.inputs}
         self._last_press = -(1 << 60)
         self._places = dict(self.operations.place)
         self._operation_of = {(k.node, k.key): k.operation for k in tables.keys}
         self._restart_ns = 0
         self._held_up: set[int] = set()
         self._changes: dict[tuple[str, int], int] = {}
-
-    # ---- time
-
-    def tick(self, t_ns: int) -> int:
-        """The task that first sees something of `t_ns`, with a little jitter of its own."""
-        if not self._task_ns:
-            return t_ns
-        late = self._task_ns - 1 - (t_ns - self._phase - 1) % self._task_ns
-        return t_ns + late + self.rng.randrange(self._task_ns // 10 + 1) // 1000 * 1000
-
-    def _accepted(self, t_ns: int) -> int:
-        """When the scan has seen a pin steady long enough."""
-        if not self._scan_ns:
-            return t_ns + self._debounce_ns
-        late = self._scan_ns - 1 - (t_ns - self._scan_phase - 1) % self._scan_ns
-        rest = -(-self._debounce_ns // self._scan_ns) * self._scan_ns
-        return t_ns + late + rest
 
     # ---- what it is told
 
@@ -103,9 +82,9 @@ class Firmware:
                 return
         late = self.quirks.slow_task_ms
         if operation in self.quirks.late_ms and ack:  # the event is taken in time, its work is not done
-            self.push(self.tick(t_ns), t_ns, "ack", key, *ack)
+            self.push(self.rhythm.tick(t_ns), t_ns, "ack", key, *ack)
             ack = None
-        due = self._in_turn(self.tick(t_ns + (wait_ns if down else 0) + int(late * MS)))
+        due = self._in_turn(self.rhythm.tick(t_ns + (wait_ns if down else 0) + int(late * MS)))
         due += int(self.quirks.late_ms.get(operation, 0.0) * MS)  # this key alone: others overtake it
         source, counter = ack or (-1, 0)
         order = self.push(
@@ -116,7 +95,7 @@ class Firmware:
 
     def pin(self, t_ns: int, kind: str, number: int, value: int) -> None:
         """A physical input (kind pin) or by-hand seat (kind hand) changed."""
-        self.push(self._accepted(t_ns), t_ns, "settled", kind, number, value, self._seen(kind, number))
+        self.push(self.rhythm.accepted(t_ns), t_ns, "settled", kind, number, value, self._seen(kind, number))
 
     def _seen(self, kind: str, number: int) -> int:
         """A running number of changes of one pin; only the latest may be accepted."""
@@ -126,16 +105,11 @@ class Firmware:
     def module_input(self, t_ns: int, number: int, value: int) -> None:
         """A sensor module's frame told the value of an input."""
         if self.channels.inputs.get(number) != value or any(q[3] == "input" for q in self._queue):
-            self.push(self._in_turn(self.tick(t_ns)), t_ns, "input", number, value)
+            self.push(self._in_turn(self.rhythm.tick(t_ns)), t_ns, "input", number, value)
 
     def hear(self, t_ns: int, name: str) -> None:
         """Something of a node (or of `input N`) was heard."""
-        first = name not in self._heard_at
-        self._heard_at[name] = t_ns
-        if name in self._lost:
-            self._lost.discard(name)
-        if first:
-            self.work_ns = min(self.work_ns, t_ns + self._lost_ns[name])
+        self.work_ns = min(self.work_ns, self.nodes.hear(t_ns, name))
 
     def begin(self, now_ns: int, powered: bool) -> None:
         """Start: long awake, or off."""
@@ -212,8 +186,7 @@ class Firmware:
         name = power.row.name
         self.bus.values[name, "boot_reason"], self.bus.values[name, "boot_count"] = power.reason, power.boots
         if power is self.logic:
-            self._heard_at.clear()
-            self._lost.clear()
+            self.nodes.forget()
             self._latest = now_ns
         self._wake(power, now_ns)
         self.bus.start_box(name, now_ns, True)
@@ -291,14 +264,14 @@ class Firmware:
             self._boot(self.logic, now_ns, BY_WATCHDOG)
         if 0 < self.electrics.due <= now_ns:
             for c in self.electrics.open_fuses(now_ns):
-                self.push(self.tick(now_ns), now_ns, "trip", c)
+                self.push(self.rhythm.tick(now_ns), now_ns, "trip", c)
             for c in self.electrics.watched:
                 self.channels.touch(c)
         if self.logic.awake:
-            self._mind_nodes(now_ns)
-            self._mind_supply(now_ns)
+            self.nodes.mind(now_ns)
+            self.shedding.mind(now_ns)
             self.channels.fire_timers(now_ns)
-            self.operations.advance(now_ns, now_ns)
+            self.operations.dimming.advance(now_ns, now_ns)
             for number in self.operations.place:
                 self.operations.expire(self.tables.operation[number], now_ns)
         self._finish(now_ns)
@@ -317,7 +290,7 @@ class Firmware:
         if kind == "settled":
             what, number, value = str(args[0]), int(args[1]), int(args[2])
             if self._changes.get((what, number)) == int(args[3]):
-                self.push(self._in_turn(self.tick(now_ns)), now_ns, what, number, value)
+                self.push(self._in_turn(self.rhythm.tick(now_ns)), now_ns, what, number, value)
         elif kind in ("input", "pin"):
             self._take_input(number, int(args[1]), now_ns)
         elif kind == "hand":
@@ -336,7 +309,7 @@ class Firmware:
         self._waiting_press.pop((node, key), None)
         number = self._operation_of.get((node, key), 0)
         self.channels.fire_timers(now_ns)
-        self.operations.advance(arrived, now_ns)
+        self.operations.dimming.advance(arrived, now_ns)
         if down:
             self.operations.press(number, (node, key), arrived, now_ns)
         else:
@@ -359,70 +332,6 @@ class Firmware:
             ch.dead[c] = True
             self.push(now_ns + int(self.quirks.chatter[c] * MS), now_ns, "chatter", c)
         ch.touch(c)
-
-    def _mind_nodes(self, now_ns: int) -> None:
-        for name, heard in self._heard_at.items():
-            if name not in self._lost and now_ns >= heard + self._lost_ns[name]:
-                self.lose(name, now_ns)
-
-    def lose(self, name: str, now_ns: int) -> None:
-        """A panel, screen or sensor is taken as lost."""
-        if name in self._lost:
-            return
-        self._lost.add(name)
-        if (node := self._nodes.get(name)) is not None:
-            self._lose_node(node, now_ns)
-        for row in self.tables.inputs:
-            if name == f"input {row.number}" and row.on_lost != "hold":
-                self._take_input(row.number, int(row.on_lost == "active"), now_ns)
-        self.channels.settle(now_ns)
-        self.operations.spend(now_ns)
-
-    def found(self, name: str) -> None:
-        """It is back: keys that are down are spent until released."""
-        self._lost.discard(name)
-
-    def _lose_node(self, node: NodeRow, now_ns: int) -> None:
-        self.operations.advance(now_ns, now_ns)
-        if node.held == "release":
-            self.operations.release_node(node.name, now_ns)
-        kept = self.operations.freeze_node(node.name, now_ns) if node.dim == "freeze" else set()
-        kept |= self.operations.held_up(node.name)
-        if node.others == "off":
-            for key in self.tables.keys:
-                op = self.tables.operation.get(key.operation)
-                if key.node == node.name and op and op.code != "while_held":
-                    for c in op.members:
-                        if c not in kept:
-                            self.channels.zero(c, now_ns)
-
-    def _mind_supply(self, now_ns: int) -> None:
-        if any(p.row.shed for p in self.power.values()):
-            self.electrics.refresh(now_ns)
-        volts = self.electrics.volts
-        for power in self.power.values():
-            limits = power.row.shed
-            if limits is None or power.ordered:
-                continue
-            low, high = volts < limits.below_v, volts > limits.above_v
-            power.low_since = (power.low_since or now_ns) if low else 0
-            power.high_since = (power.high_since or now_ns) if high else 0
-            if not power.shed and low and now_ns >= power.low_since + limits.for_ms * MS:
-                self.set_shed(power.row.name, True, now_ns)
-            elif power.shed and high and now_ns >= power.high_since + limits.back_ms * MS:
-                self.set_shed(power.row.name, False, now_ns)
-
-    def set_shed(self, box: str, on: bool, now_ns: int) -> None:
-        """Supply low long enough, or back."""
-        power = self.power[box]
-        limits = power.row.shed
-        if limits is None or power.shed == on:
-            return
-        power.shed = on
-        for c in limits.channels:
-            self.channels.set_shed(c, on, limits.restore, now_ns)
-        self.channels.settle(now_ns)
-        self.operations.spend(now_ns)
 
     # ---- what it shows
 
@@ -461,21 +370,5 @@ class Firmware:
         timer, held = self.channels.next_timer(), self.operations.next_due(now_ns)
         for t in (timer, held):
             if t:
-                due = min(due, self._grid(max(t, now_ns + 1)))
-        for name, heard in self._heard_at.items():
-            if name not in self._lost:
-                due = min(due, max(heard + self._lost_ns[name], now_ns + 1))
-        for power in self.power.values():
-            limits = power.row.shed
-            if limits is None or power.ordered:
-                continue
-            if power.low_since and not power.shed:
-                due = min(due, power.low_since + int(limits.for_ms * MS))
-            if power.high_since and power.shed:
-                due = min(due, power.high_since + int(limits.back_ms * MS))
-        return due
-
-    def _grid(self, t_ns: int) -> int:
-        if not self._task_ns:
-            return t_ns
-        return t_ns + self._task_ns - 1 - (t_ns - self._phase - 1) % self._task_ns
+                due = min(due, self.rhythm.task(max(t, now_ns + 1)))
+        return min(due, self.nodes.next_due(now_ns), self.shedding.next_due())

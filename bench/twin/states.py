@@ -5,25 +5,27 @@ from __future__ import annotations
 import copy
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import replace
+from types import NoneType
 from typing import Any, NamedTuple
 
+from .dimming import DimHold, ramp_level, ramp_way
 from .faults import Fault
 from .inputs import Input
-from .operations import DimHold, ramp_level, ramp_way
 from .tables import Tables
 from .twin import Twin
 
 START_NS = 1_000_000_000_000
-FIXED = {  # attributes that never change once a box is made, and those that hold such parts
+FIXED = {  # attributes that never change once a box is made, and those that are parts of their own here
     "channels": {
         *("tables", "quirks", "rows", "count", "hand_ignores", "shed_refuses"),
         *("force", "_inhibit_rows", "_follow_rows"),
     },
-    "operations": {"tables", "channels", "rows", "ramp_tick_ns"},
+    "operations": {"tables", "channels", "rows", "dimming"},
+    "dimming": {"channels", "ramp_tick_ns"},
+    "nodes": {"_tables", "_channels", "_operations", "_take_input", "_rows", "_lost_ns"},
     "firmware": {
         *("tables", "quirks", "electrics", "bus", "rng", "channels", "operations", "indicators", "power"),
-        *("logic", "display", "_wake_level", "_task_ns", "_scan_ns", "_debounce_ns", "_phase", "_scan_phase"),
-        *("_nodes", "_lost_ns", "_operation_of"),
+        *("logic", "display", "rhythm", "nodes", "shedding", "_wake_level", "_operation_of"),
     },
 }
 PASSING = {  # attributes by which nothing can be told once a box is at rest: instants gone by, and queues
@@ -31,6 +33,7 @@ PASSING = {  # attributes by which nothing can be told once a box is at rest: in
     *("_waiting_press", "_cancelled", "_heard_at", "_last_press", "_places", "_changes", "_restart_ns"),
     *("low_since", "high_since", "boots", "reason"),  # its supply is never low but by order
 }
+TIMED = {"off_at", "pressed_at", "holds"}  # as seen from now
 Saved = tuple[int, dict[str, dict[str, Any]]]
 
 
@@ -66,6 +69,8 @@ class States:
         self._parts: dict[str, Any] = {
             "channels": firmware.channels,
             "operations": firmware.operations,
+            "dimming": firmware.operations.dimming,
+            "nodes": firmware.nodes,
             "firmware": firmware,
             **{f"power {name}": power for name, power in firmware.power.items()},
         }
@@ -119,7 +124,7 @@ class States:
             (name, a): _frozen(v)
             for name in self._parts
             for a, v in self._changing(name).items()
-            if a not in PASSING and a not in ("off_at", "pressed_at", "dims")
+            if a not in PASSING and a not in TIMED
         }
         return (
             tuple(plain.values()),
@@ -129,7 +134,7 @@ class States:
                 for n, t in operations.pressed_at.items()
                 if operations.rows[n].restart_after_ms
             ),
-            tuple((n, self._hold(n, h)) for n, h in sorted(operations.dims.items())),
+            tuple((n, self._hold(n, h)) for n, h in sorted(operations.dimming.holds.items())),
         )
 
     def _hold(self, number: int, hold: DimHold) -> Hashable:
@@ -146,9 +151,9 @@ class States:
 
 
 def _copied(value: Any) -> Any:  # noqa: ANN401 - as the attribute
-    """With copies of everything that can change in it."""
+    """With copies of everything that can change in it. Raises: TypeError for what may be no value."""
     if isinstance(value, list):
-        return list(value)
+        return [_copied(v) for v in value]
     if isinstance(value, set):
         return set(value)
     if isinstance(value, Mapping):
@@ -156,6 +161,8 @@ def _copied(value: Any) -> Any:  # noqa: ANN401 - as the attribute
     if isinstance(value, DimHold):
         value = copy.copy(value)
         value.live, value.ramps = set(value.live), dict(value.ramps)
+    elif not isinstance(value, (int, float, str, tuple, frozenset, NoneType)):
+        raise TypeError(f"neither a value nor a part that is known not to change: {value!r}")
     return value
 
 

@@ -70,7 +70,7 @@ class Twin:
     def run_until(self, t_ns: int) -> list[Frame]:
         """Frames put on the bus up to and including `t_ns` that no earlier call has given."""
         self._advance(t_ns)
-        if self._inert_task and self._firmware.operations.dims:
+        if self._inert_task and self._firmware.operations.dimming.holds:
             self._firmware.work(t_ns)
         out, self._bus.out = self._bus.out, []
         return out
@@ -186,9 +186,9 @@ class Twin:
         """A node, or `input N`, is taken as lost, or is back."""
         self._advance(t_ns)
         if lost:
-            self._firmware.lose(name, t_ns)
+            self._firmware.nodes.lose(name, t_ns)
         else:
-            self._firmware.found(name)
+            self._firmware.nodes.found(name)
         self._firmware.work(t_ns)
 
     def wake(self, t_ns: int, box: str | None = None) -> None:
@@ -200,8 +200,7 @@ class Twin:
         """Supply low long enough, or back long enough."""
         self._advance(t_ns)
         self._box(box)
-        self._firmware.power[box].ordered = on
-        self._firmware.set_shed(box, on, t_ns)
+        self._firmware.shedding.order(box, on, t_ns)
         self._firmware.work(t_ns)
 
     def trip(self, t_ns: int, box: str, channel: int) -> None:
@@ -209,7 +208,7 @@ class Twin:
         self._advance(t_ns)
         c = self._channel(box, channel)
         if not self._electrics.strands[c].hand:
-            self._firmware.push(self._firmware.tick(t_ns), t_ns, "trip", c)
+            self._firmware.push(self._firmware.rhythm.tick(t_ns), t_ns, "trip", c)
         self._advance(t_ns)
 
     def output(self, channel: int) -> float:

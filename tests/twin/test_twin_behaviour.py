@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 from bench.twin import Twin, boats, load_tables
-from bench.twin.operations import ramp_level
+from bench.twin.dimming import ramp_level
 from bench.twin.tables import DimRow
 
 S, MS = 1_000_000_000, 1_000_000

@@ -18,9 +18,9 @@ from bench.twin.electrics import (
     steady_amps,
     trip_after_s,
 )
-from bench.twin.loader import awg_mm2, wire_ohm
 from bench.twin.quirks import Quirks
 from bench.twin.tables import ChannelRow
+from bench.twin.wires import awg_mm2, wire_ohm
 
 S = 1_000_000_000
 BOATS = ("kittiwake", "dunlin", "fulmar")

@@ -72,6 +72,13 @@ def test_attributes_of_the_firmware_that_are_said_to_be_fixed_exist():
         assert names <= set(vars(box._parts[part])), part
 
 
+def test_a_part_of_the_firmware_that_nobody_said_is_fixed_is_refused():
+    box = States(boat_tables("Kittiwake"))
+    box._parts["nodes"].newcomer = box.box
+    with pytest.raises(TypeError, match="neither a value nor a part that is known not to change"):
+        box.save()
+
+
 @pytest.mark.parametrize(
     ("boat", "edit", "way", "shows"),
     [

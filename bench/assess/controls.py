@@ -1,0 +1,105 @@
+"""What panels, screens and sensors send, and what the boxes must make of their silence."""
+
+from __future__ import annotations
+
+from bench.core.event import LOST, Event
+from bench.core.frame import Frame
+from bench.core.model import Model
+from bench.definitions import Definitions, Reading
+from bench.judge import Judge
+from bench.spec.model import Spec
+
+from .boots import Boots
+from .causes import Causes
+from .ears import Ears
+from .findings import Findings
+from .lost import LostNodes
+
+
+class Controls:
+    """Tells the judge of keys, sensors and losses. `complete`: the link would tell of any frame it lost."""
+
+    def __init__(
+        self,
+        spec: Spec,
+        definitions: Definitions,
+        model: Model,
+        judge: Judge,
+        causes: Causes,
+        findings: Findings,
+        lost: LostNodes,
+        boots: Boots,
+        ears: Ears,
+        jitter_ns: int,
+        *,
+        complete: bool,
+    ) -> None:
+        self._spec, self._definitions, self._model, self._judge = spec, definitions, model, judge
+        self._causes, self._findings, self._lost = causes, findings, lost
+        self._boots, self._ears = boots, ears
+        self._jitter_ns, self._complete = jitter_ns, complete
+
+    def heard(self, frame: Frame, reading: Reading, number: int, tag: int | None) -> None:
+        """A control frame with its number in the recording; the `tag`-th sent one (None: not sent by us)."""
+        t_ns, node, causes = frame.t_ns, reading.node, self._causes
+        self._end_silence(node, t_ns)
+        waits = tag is not None and causes.confirms
+        self._lost.heard(node, t_ns, sure=not waits)
+        if tag is not None and waits:
+            self._lost.sent(node, t_ns, tag)
+        if reading.undecodable is not None:
+            why = f"a control frame cannot be read: {reading.undecodable.reason}"
+            self._keys_unknown(node, why, t_ns, t_ns)
+            for sensor in self._definitions.forget_sensors(reading.message):
+                causes.forget_sensor(sensor)
+                self._judge.forget_sensor(sensor, t_ns)
+        bits = self._definitions.key_counter_bits.get(node)
+        if bits is not None and tag is None and not self._complete:
+            count, since_ns = causes.missed(t_ns, reading, bits)
+            if count:
+                self._keys_unknown(node, f"{count} keys of {node} not seen", since_ns, t_ns)
+        for box in causes.of_frame(t_ns, reading, number, tag):
+            if self._boots.asked(box, t_ns):
+                self._ears.told_to_wake(box, t_ns)
+
+    def _keys_unknown(self, node: str, why: str, since_ns: int, t_ns: int) -> None:
+        """Keys of a node may have gone down or up unseen since then: what they reach is taken up anew."""
+        grace_ns = self._findings.grace_ns
+        self._findings.blinded(since_ns - 2 * self._jitter_ns, t_ns + grace_ns, why, node)
+        reached: set[int] = set()
+        for control in self._spec.controls.values():
+            if control.name.rpartition(" ")[0] != node:
+                continue
+            function = self._spec.functions.get(control.function)
+            if function is None:
+                continue
+            reached.update(self._judge.cluster_of[c] for c in function.circuits)
+            if function.kind == "momentary":
+                self._judge.perhaps_held(control.name, function.members[0])
+        self._judge.lose(sorted(reached), t_ns)
+
+    # ---- silence
+    def pass_time(self, t_ns: int) -> None:
+        """Which nodes are lost by now, which are back, and of which can nobody tell?"""
+        if not self._lost.stirs(t_ns):
+            return
+        for event in self._lost.due(t_ns):
+            stimulus = self._causes.apply(event, event.t_ns - self._jitter_ns)
+            if event.value:
+                self._lost.losses[event.name] = stimulus
+        for node in self._lost.unsure(t_ns):
+            self._may_be_lost(node, t_ns)
+
+    def _end_silence(self, node: str, t_ns: int) -> None:
+        """A silence that ends near its limit may or may not have been taken for a loss."""
+        what = self._lost.silence(node, t_ns, self._jitter_ns)
+        if what == "perhaps lost":
+            self._causes.apply(Event(t_ns, LOST, node, 1), t_ns - self._jitter_ns, maybe=True)
+        elif what == "perhaps not":
+            loss = self._lost.losses[node]
+            self._judge.doubt_event(loss.number, loss.clusters, t_ns)
+
+    def _may_be_lost(self, node: str, t_ns: int) -> None:
+        why = "its signs of life were not confirmed, so the box may have lost it"
+        self._findings.doubt(node, why, t_ns)
+        self._judge.lose([k for k, _ in self._model.route(Event(t_ns, LOST, node, 1), ())], t_ns)

@@ -1,0 +1,101 @@
+"""What comes of a stimulus or a deviation: coverage, a finding, or a doubt where the bench must not judge."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from bench.core.timeline import Steady
+from bench.definitions import Definitions
+from bench.judge import Judge, SignalRule
+from bench.judge.found import Found
+from bench.spec.model import Spec
+
+from .causes import Causes
+from .coverage import Coverage
+from .ears import Ears
+from .findings import Findings, unseen, unsent
+from .stimulus import Stimulus
+from .timing import box_of
+
+
+class Outcomes:
+    """`frame_of`: message -> its latest frame, kept by the assessor. `complete`: the link would tell of any
+    frame it lost."""
+
+    def __init__(
+        self,
+        spec: Spec,
+        definitions: Definitions,
+        judge: Judge,
+        rules: Mapping[str, SignalRule],
+        causes: Causes,
+        findings: Findings,
+        ears: Ears,
+        frame_of: Mapping[str, int],
+        jitter_ns: int,
+        *,
+        complete: bool,
+    ) -> None:
+        self._spec, self._judge, self._rules = spec, judge, rules
+        self._causes, self._findings, self._ears = causes, findings, ears
+        self._message_of, self._frame_of = definitions.signal_message, frame_of
+        self._jitter_ns, self._complete = jitter_ns, complete
+
+    def conclude(self, stimulus: Stimulus, coverage: Coverage) -> None:
+        """Its time is over: was everything it should do expected, and shown?"""
+        if stimulus.found or stimulus.doubt or stimulus.maybe:
+            return
+        clusters = [self._judge.clusters[i] for i in stimulus.clusters]
+        if not all(c.known() and c.nothing_owed() for c in clusters):
+            return
+        if self._findings.blind_over(stimulus.t_ns, stimulus.due_ns):
+            return
+        coverage.judged(stimulus)
+        for cluster in clusters:
+            for circuit in cluster.circuits:
+                found = cluster.settled_course(circuit)
+                if found is not None and isinstance(found[0], Steady):
+                    coverage.shown(circuit, (found[0].lo_pct + found[0].hi_pct) / 2)
+
+    def found(self, found: Found) -> None:
+        """The judge found a deviation: a suspect, unless the bench has itself to blame."""
+        causes, findings = self._causes, self._findings
+        stimulus = causes.before(found.cause)
+        if stimulus:
+            stimulus.found = True
+        kind, _, subject = found.signal.partition(":")
+        box = box_of(self._spec, kind, subject)
+        name = box.name if box else ""
+        why = self._why_not(found, stimulus, name)
+        if why:
+            findings.doubt(found.subject, why, found.t_ns)
+            return
+        if found.unseen and (message := self._ears.overdue(found)) is not None:
+            self._ears.message_missing(message, found.t_ns, complete=self._complete)
+            return
+        recent = causes.recent(found.since_ns - self._jitter_ns, found.t_ns)
+        shown_by = self._frame_of.get(self._message_of.get(found.signal, ""))
+        leans_on = causes.unconfirmed(found.clusters)
+        findings.of_signal(found, stimulus, recent, name, shown_by, leans_on)
+
+    def _why_not(self, found: Found, stimulus: Stimulus | None, box: str) -> str:
+        """Why the bench must not call this a discrepancy; empty when it may."""
+        if stimulus and stimulus.doubt:
+            return unsent(stimulus, stimulus.doubt)
+        blind = self._findings.blind_over(found.since_ns - self._findings.grace_ns, found.t_ns)
+        if blind:
+            return unseen(blind, found.signal)
+        if not found.unseen:
+            return ""
+        rule = self._rules[found.signal]
+        if rule.on_change and not rule.cycle_ns and not self._complete and not self._is_counted(found.signal):
+            return f"{found.signal} is told once, and this link cannot prove that it lost no frame"
+        if found.signal in self._ears.unavailable:
+            return f"the box does not report {found.signal} readably"
+        if box and not self._ears.bus.heard_within(box, found.since_ns):
+            return f"nothing was heard of box {box} while {found.signal} was judged"
+        return ""
+
+    def _is_counted(self, signal: str) -> bool:
+        message = self._ears.bus.messages.get(self._message_of.get(signal, ""))
+        return message is not None and message.counter_bits > 0

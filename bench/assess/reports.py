@@ -1,0 +1,107 @@
+"""What the boxes' frames show: told to the judge, signal by signal, where it may be news."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from bench.core.event import SENSOR, WAKE, Event
+from bench.core.signal import Observation
+from bench.definitions import Definitions, Reading
+from bench.judge import Judge, SignalRule
+from bench.judge.rules import MS
+from bench.spec.model import Spec
+
+from .boots import Boots
+from .causes import Causes
+from .ears import Ears
+from .timing import hears
+
+BOOT_TWICE_NS = 200 * MS  # no box boots twice within this: the frame was repeated on the bus
+
+
+class Reports:
+    """`reported`: signal -> what was reported last, kept here and by the assessor."""
+
+    def __init__(
+        self,
+        spec: Spec,
+        definitions: Definitions,
+        judge: Judge,
+        rules: Mapping[str, SignalRule],
+        causes: Causes,
+        boots: Boots,
+        ears: Ears,
+        reported: dict[str, Observation],
+        *,
+        own_session: bool,
+    ) -> None:
+        self._spec, self._definitions, self._judge, self._rules = spec, definitions, judge, rules
+        self._causes, self._boots, self._ears = causes, boots, ears
+        self._reported, self._own_session = reported, own_session
+        self._cycle_ns = max((r.cycle_ns for r in rules.values()), default=0)
+
+    def stirs(self, t_ns: int, reading: Reading, number: int) -> bool:
+        """Look at what a report shows. Whether some of it needs a look the next time too."""
+        judge, rules, reported = self._judge, self._rules, self._reported
+        calm, currents, unavailable = judge.calm, judge.currents, self._ears.unavailable
+        stirring = False
+        for observation in reading.body:
+            signal, value = observation[0], observation[1]
+            if calm.get(signal) == value and value is not None:
+                continue
+            stirring = True
+            reported[signal] = observation
+            if value is None:
+                self._ears.not_available(t_ns, reading.node, observation)
+            elif (current := currents.get(signal)) is not None:
+                current.sample(t_ns, value)
+            elif (rule := rules.get(signal)) is not None:
+                if unavailable and signal in unavailable:
+                    self._ears.available(t_ns, rule)
+                judge.sample(t_ns, signal, value)
+            else:
+                self.other(t_ns, reading, observation, number)
+        return stirring
+
+    def other(self, t_ns: int, reading: Reading, observation: Observation, number: int) -> None:
+        """A counter, the supply's voltage or a boot, shown by the frame of that number."""
+        kind = observation.signal.partition(":")[0]
+        if kind == "counter":
+            self._ears.frame_index = number
+            self._ears.bus.count(reading.message, t_ns, observation.raw)
+        elif kind == "supply_v" and observation.value is not None:
+            self._judge.sample(t_ns, observation.signal, observation.value)
+        elif kind == "boot" and t_ns - self._boots.since(reading.node) > BOOT_TWICE_NS:
+            self._ears.frame_index = number
+            self._booted(t_ns, reading.node, observation.raw)
+
+    def _booted(self, t_ns: int, box: str, reason: int) -> None:
+        self._unheard_by(box, t_ns)
+        self._unread_by(box, t_ns)
+        earliest_ns = self._ears.booted(t_ns, box, reason, own_session=self._own_session)
+        hidden_ns = round(self._spec.boxes[box].wake.not_available_ms * MS)
+        self._causes.apply(Event(t_ns, WAKE, box, 1), earliest_ns, more_ns=self._cycle_ns + hidden_ns)
+        self._judge.grant(hidden_ns)
+        levels = self._definitions.level_message
+        self._causes.woke({k: m for k, m in levels.items() if hears(self._spec, box, k)})
+
+    def _unheard_by(self, box: str, t_ns: int) -> None:
+        """A box that boots unasked did not hear what was done since it stopped, for other boxes either."""
+        last_ns = self._ears.bus.nodes[box].before_ns
+        if self._boots.due(box) or last_ns is None:
+            return
+        since_ns = last_ns - round(self._spec.boxes[box].respond_ms * MS)
+        causes = [s for s in self._causes.recent(since_ns, t_ns) if hears(self._spec, box, s.name)]
+        self._judge.lose(sorted({i for s in causes for i in s.clusters}), t_ns)
+
+    def _unread_by(self, box: str, t_ns: int) -> None:
+        """Of a sensor that changed while its box was asleep the box knows by the sensor's next frame."""
+        since_ns = self._boots.asleep_since(box) or self._ears.bus.nodes[box].before_ns
+        if since_ns is None:
+            return
+        since_ns -= round(self._spec.boxes[box].respond_ms * MS)
+        changed = {s.name for s in self._causes.recent(since_ns, t_ns) if s.kind == SENSOR}
+        for sensor in sorted(s for s in changed if hears(self._spec, box, s)):
+            self._definitions.forget_sensor(sensor)
+            self._causes.forget_sensor(sensor)
+            self._judge.forget_sensor(sensor, t_ns)
