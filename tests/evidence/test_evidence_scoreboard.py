@@ -35,6 +35,12 @@ def test_what_is_in_doubt_or_broken_is_not_found():
     assert list(unfound_kinds([one])) == ["demo: not all found of a, b"]
 
 
+def test_of_exchanged_wires_a_doubt_is_all_that_can_be_said():
+    assert not list(unfound_kinds([made({"swapped_outputs": ["found", "doubted", "alike"]})]))
+    missed = made({"swapped_outputs": ["doubted", "missed"]})
+    assert list(unfound_kinds([missed])) == ["demo: not all found of swapped_outputs"]
+
+
 def test_the_time_for_all_is_reckoned_kind_by_kind_from_those_tried():
     one = made({"a": ["found"] * 2, "b": ["found"]}, every={"a": 200, "b": 10}, cpu_s=3.0)
     assert one.cpu_s == pytest.approx(9.0)
