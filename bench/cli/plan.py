@@ -70,10 +70,11 @@ def parser() -> Parser:
     made.add_argument(
         "--score",
         action="store_true",
-        help="try every single edit of the virtual box's tables on it, and say what the plan finds (minutes)",
+        help="try every single edit of the virtual box's tables on it, and defects of the box, and say what "
+        "the plan finds (minutes)",
     )
     made.add_argument(
-        "--sample", metavar="N", type=count, help="with --score: at most N edits of each kind (default: all)"
+        "--sample", metavar="N", type=count, help="with --score: at most N of each kind (default: all)"
     )
     made.add_argument(
         "--tables",

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import random
-
 from bench.cli.loading import Boat
 from bench.core.plan import Plan
 from bench.lab.api import boat_tables
-from bench.lab.score import Edit, Score, score
+from bench.lab.board import every_edit
+from bench.lab.score import Score, score
 from bench.report.text import hanging, table
 from bench.run.api import Boat as RunBoat
-from bench.twin import Fault, Tables
-from bench.twin.edits import double_edits, single_edits
+from bench.twin import Tables
 
 MOST_SHOWN = 12
-PAIRS = 100  # of two edits at once
 
 
 def score_of(
@@ -23,24 +20,8 @@ def score_of(
     """Runs the edits of these tables, or of the virtual box of the boat's name. Raises: UsageError when
     there is none."""
     tables = tables or boat_tables(boat.spec.boat.name)
-    edits: list[Edit] = [
-        *sampled(list(single_edits(tables)), sample),
-        *double_edits(tables, PAIRS if sample is None else min(sample, PAIRS)),
-    ]
+    edits = every_edit(tables, sample)
     return score(RunBoat(boat.spec, boat.definitions), tables, plan, edits, processes=processes)
-
-
-def sampled(edits: list[Fault], most: int | None) -> list[Fault]:
-    """At most so many of each kind, the same ones each time."""
-    if most is None:
-        return edits
-    by_kind: dict[str, list[Fault]] = {}
-    for edit in edits:
-        by_kind.setdefault(edit.kind, []).append(edit)
-    chance = random.Random("edits")
-    return [
-        e for found in by_kind.values() for e in (found if len(found) <= most else chance.sample(found, most))
-    ]
 
 
 def score_lines(found: Score, width: int) -> list[str]:
@@ -51,6 +32,7 @@ def score_lines(found: Score, width: int) -> list[str]:
             kind,
             str(c.total()),
             str(c["found"]),
+            str(c["equal"]),
             str(c["alike"]),
             str(c["doubted"]),
             str(c["missed"]),
@@ -58,19 +40,27 @@ def score_lines(found: Score, width: int) -> list[str]:
         ]
         for kind, c in sorted(found.counts.items(), key=lambda item: found.share(item[0]))
     ]
-    header = ("kind of edit", "edits", "found", "look alike", "in doubt", "missed", "broken")
+    header = ("kind", "edits", "found", "equal", "look alike", "in doubt", "missed", "broken")
     lines = [
         f"worst kind: {found.worst}, {found.share(found.worst):.0%} found; of all {total.total()} edits "
-        f"{total['found']} found, {total['alike']} that no report can show, {total['doubted']} in doubt, "
-        f"{total['missed']} missed",
+        f"{total['found']} found, {total['equal']} equal to the box as it should be, {total['alike']} that "
+        f"no report can show, {total['doubted']} in doubt, {total['missed']} missed",
         "",
         *table(header, rows, width),
     ]
-    open_ = [s for s in found.unfound if s.outcome in ("missed", "broken")]
-    if open_:
-        lines += ["", "missed:"]
-        for one in open_[:MOST_SHOWN]:
-            lines += hanging(f"{one.fault.kind} {one.fault.argument} {one.why}".rstrip(), width)
-        if len(open_) > MOST_SHOWN:
-            lines.append(f"  ... and {len(open_) - MOST_SHOWN} more (--json lists all)")
+    told = "missed, and what would tell, where known:"
+    lines += _listed(told, found, ("missed", "broken"), width)
+    lines += _listed("equal, and how that is known:", found, ("equal",), width)
+    return lines
+
+
+def _listed(title: str, found: Score, outcomes: tuple[str, ...], width: int) -> list[str]:
+    of_these = [s for s in found.unfound if s.outcome in outcomes]
+    if not of_these:
+        return []
+    lines = ["", title]
+    for one in of_these[:MOST_SHOWN]:
+        lines += hanging(f"{one.fault.kind} {one.fault.argument}: {one.why}".rstrip(": "), width)
+    if len(of_these) > MOST_SHOWN:
+        lines.append(f"  ... and {len(of_these) - MOST_SHOWN} more (--json lists all)")
     return lines

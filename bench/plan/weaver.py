@@ -11,9 +11,11 @@ from bench.core.plan import Step
 from bench.oracle import Oracle
 from bench.spec.model import Spec
 
+from .burst import BURST
 from .coverage import recount
 from .desk import Desk
 from .jobs import OUTSIDE, jobs, tours
+from .lost import LOST
 from .pace import Pace
 from .scenario import scenario_jobs
 from .sim import Sim
@@ -89,7 +91,7 @@ class Weaver:
             j for j in every if j.title not in left_out and not (j.tests or j.clusters).isdisjoint(wanted)
         ]
         if self.only:
-            chosen = [j for j in chosen if j.rank < OUTSIDE]
+            chosen = [j for j in chosen if j.rank < OUTSIDE and not j.title.startswith((LOST, BURST))]
         if self.first is not None:
             chosen = [
                 replace(j, first=True, rank=j.rank - EARLIER) if self.first.holds(desk, j) else j

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from bench.twin.fault_tables import Apply, channel_at, key_at
-from bench.twin.quirks import Quirks
+from bench.twin.groups import own_operations
+from bench.twin.quirks import Mishap, Quirks
 from bench.twin.tables import Tables
 
 Note = Callable[[Tables, Quirks, Sequence[str]], None]
@@ -113,6 +114,36 @@ def _high_resistance(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> No
     quirks.series_ohm[channel_at(tables, parts[0])] = float(parts[1])
 
 
+def _cross_talk(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    while_ = [(channel_at(tables, where), on) for where, on in map(_is_on, parts[1:])]
+    if not while_:
+        raise ValueError("no channel is named that would be in the way")
+    quirks.mishaps.append(Mishap(_works(tables, parts[0]), tuple(while_)))
+
+
+def _is_on(text: str) -> tuple[str, bool]:
+    where, _, word = text.rpartition(" ")
+    if word not in ("on", "off"):
+        raise ValueError(f"{text!r} does not end in on or off")
+    return where, word == "on"
+
+
+def _after_keys(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    number, *after = (_works(tables, key) for key in parts)
+    among = own_operations(tables, tables.operation[number])
+    strangers = [key for key, other in zip(parts[1:], after, strict=True) if other not in among]
+    if strangers or not after or number not in among:
+        raise ValueError(f"{', '.join(strangers) or 'no key'} works circuits that hang together with its own")
+    quirks.mishaps.append(Mishap(number, after=tuple(after), among=among))
+
+
+def _works(tables: Tables, key: str) -> int:
+    row = key_at(tables, key)
+    if row.operation not in tables.operation:
+        raise ValueError(f"key {key!r} does nothing")
+    return row.operation
+
+
 def _output_dead(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
     quirks.weak.add(channel_at(tables, parts[0]))
 
@@ -211,6 +242,8 @@ BOX_FAULTS: dict[str, Apply] = {
         "stale_lamp": _stale_lamp,
         "memory_lost": _memory_lost,
         "chatter": _chatter,
+        "cross_talk": _cross_talk,
+        "after_keys": _after_keys,
         "state_late": _state_late,
         "on_change_lost": _on_change_lost,
         "counter_stuck": _counter_stuck,

@@ -19,6 +19,7 @@ class Operations:
         self.pressed_at: dict[int, int] = {}
         self.dimming = Dimming(channels)
         self.held: dict[int, set[Key]] = {}
+        self.lately = self._nothing_lately()
 
     # ---- presses
 
@@ -26,6 +27,8 @@ class Operations:
         """A key went down at `t_ns`; the firmware gets to it at `now_ns`."""
         op = self.rows.get(number)
         if op is None or self.dimming.is_held(number):
+            return
+        if self.lately and self._goes_wrong(number):
             return
         handler = {
             "toggle": self._toggle,
@@ -38,6 +41,19 @@ class Operations:
         }[op.code]
         handler(op, key, t_ns, now_ns)
         self._after(now_ns)
+
+    def _goes_wrong(self, number: int) -> bool:
+        """Does a defect keep this press from its work? What that looks back at is written down."""
+        found, out = False, self.channels.out
+        for i, mishap in enumerate(self.channels.quirks.mishaps):
+            if mishap.operation == number and self.lately[i] == mishap.after:
+                found |= all((out[c] > 0.0) == on for c, on in mishap.outputs)
+            if mishap.after and number in mishap.among:
+                self.lately[i] = (*self.lately[i], number)[-len(mishap.after) :]
+        return found
+
+    def _nothing_lately(self) -> list[tuple[int, ...]]:
+        return [() for _ in self.channels.quirks.mishaps]
 
     def release(self, number: int, key: Key, t_ns: int, now_ns: int) -> None:
         """A key came up."""
@@ -262,6 +278,7 @@ class Operations:
         """A wake-up or loss of supply: held keys are spent, counts that say so start anew."""
         self.dimming.forget()
         self.held.clear()
+        self.lately = self._nothing_lately()
         for number in self.place:
             op = self.rows[number]
             if "wake" in op.restart_on:

@@ -8,6 +8,17 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 
+@dataclass(frozen=True, slots=True)
+class Mishap:
+    """A press of `operation` does nothing while each of these outputs is on, or off, as it says, if the
+    presses before it, of the operations `among`, were `after`, the latest last."""
+
+    operation: int
+    outputs: tuple[tuple[int, bool], ...] = ()
+    after: tuple[int, ...] = ()
+    among: frozenset[int] = frozenset()
+
+
 @dataclass
 class Quirks:
     """One value per way of being defective."""
@@ -55,3 +66,4 @@ class Quirks:
     repeated_share: float = 0.0
     silent: dict[str, float] = field(default_factory=dict)  # box -> ms after start
     configuration: int | None = None
+    mishaps: list[Mishap] = field(default_factory=list)

@@ -34,6 +34,12 @@ def test_their_number_is_what_the_tables_make_it():
     assert kinds["dim_missing"] == 3
 
 
+def test_loads_are_exchanged_at_one_box():
+    pairs = [e.argument for e in single_edits(boat_tables("Fulmar")) if e.kind == "swapped_outputs"]
+    assert len(pairs) == 2 * (16 * 15 // 2)
+    assert all(len({name.split()[0] for name in pair.split("/")}) == 1 for pair in pairs)
+
+
 def test_they_are_of_nearly_every_kind_of_table_fault():
     kinds = {e.kind for name in BOATS for e in single_edits(boat_tables(name))}
     assert set(TABLE_FAULTS) - kinds == {"trip_not_cleared"}  # shows only on a rig

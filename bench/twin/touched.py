@@ -1,0 +1,75 @@
+"""What differs between two boxes: keys, and the channels that their rows name."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from .quirks import Quirks
+from .tables import KeyRow, OperationRow, Tables
+
+
+def edited_keys(tables: Tables, wrong: Tables) -> frozenset[tuple[str, int]]:
+    """Keys that are another in `wrong`, or whose operation is."""
+    return frozenset(
+        (a.node, a.key)
+        for a, b in zip(tables.keys, wrong.keys, strict=True)
+        if a != b or tables.operation.get(a.operation) != wrong.operation.get(b.operation)
+    )
+
+
+def touched(tables: Tables, wrong: Tables, quirks: Quirks) -> tuple[frozenset[int], frozenset[int]]:
+    """Channels in which the rows that differ, differ; and all channels that these rows name."""
+    near, far = set[int](), set[int]()
+    for a, b in zip(tables.keys, wrong.keys, strict=True):
+        if a != b:
+            near.update(_of_key(tables, a), _of_key(wrong, b))
+    for number in {o.number for o in (*tables.operations, *wrong.operations)}:
+        mine, others = tables.operation.get(number), wrong.operation.get(number)
+        if mine and others and mine != others:
+            near.update(_apart(mine, others))
+            far.update(mine.members, others.members)
+    for rows, others_rows in (
+        (tables.channels, wrong.channels),
+        (tables.follows, wrong.follows),
+        (tables.inhibits, wrong.inhibits),
+        (tables.forces, wrong.forces),
+        (tables.wakes, wrong.wakes),
+        (tables.backlights, wrong.backlights),
+    ):
+        near.update(c for row in _unlike(rows, others_rows) for c in _named(tables, row))
+    for number in quirks.latches:
+        near.update(tables.operation[number].members)
+    for mishap in quirks.mishaps:
+        near.update(tables.operation[mishap.operation].members, (c for c, _ in mishap.outputs))
+    return frozenset(near), frozenset(near | far)
+
+
+def _of_key(tables: Tables, row: KeyRow) -> Iterator[int]:
+    for number in (row.operation, row.lamp_operation):
+        if number in tables.operation:
+            yield from tables.operation[number].members
+    if row.lamp is not None:
+        yield from row.lamp.channels
+
+
+def _apart(mine: OperationRow, others: OperationRow) -> set[int]:
+    """Members of only one of them or at another level; all, where that says nothing."""
+    found = set(mine.members) ^ set(others.members)
+    found |= {c for c, level in mine.levels.items() if others.levels.get(c, level) != level}
+    return found or {*mine.members, *others.members}
+
+
+def _unlike(rows: Sequence[Any], others: Sequence[Any]) -> list[Any]:
+    return [r for r in (*rows, *others) if r not in rows or r not in others]
+
+
+def _named(tables: Tables, row: Any) -> Iterator[int]:  # noqa: ANN401 - a row of any table
+    """Channels that a row of any table names."""
+    for name in ("number", "channel"):
+        if hasattr(row, name):
+            yield getattr(row, name)
+    for name in ("sources", "channels"):
+        yield from getattr(row, name, ())
+    for number in getattr(row, "when", {}):
+        yield from tables.operation[number].members
