@@ -177,6 +177,7 @@ class Conductor:
             self.guard = GuardProcess(self.session)
             self.guard.start()
             self.bus.tell_guard = self.guard.tell
+            self.bus.tell_guard_of_hand = self.guard.by_hand
             self.bus.beat_guard = self.guard.beat
 
     # -- the plan
@@ -217,7 +218,7 @@ class Conductor:
             bus.mark(StepMark(bus.t_ns, -1, "switch off what is on", "off"))
             if self.hands.rest(self.clock.now_ns() + AT_LINK_NS):  # what the link holds still says active
                 bus.pump(self.clock.now_ns() + AT_LINK_NS + AHEAD_NS)
-            self.off_result = switch_off(bus, self.off, targets=self._reachable())
+            self.off_result = switch_off(bus, self.off)
             bus.pump(self.clock.now_ns() + int(END_MS * MS))
             if self.link.facts.switches_supply:
                 for box in self.spec.boxes:
@@ -235,12 +236,6 @@ class Conductor:
         else:
             if self.guard is not None:
                 self.guard.done()
-
-    def _reachable(self) -> frozenset[str] | None:
-        """What keys can switch off: not what is by hand, where a hand may still be in the box."""
-        if self.asking is None or not self.asking.may_be_by_hand:
-            return None
-        return frozenset(self.off.circuits) - self.asking.may_be_by_hand
 
     def _await_supply(self) -> None:
         """The guard is let go only once the supply has confirmed that it is off, or never will."""
