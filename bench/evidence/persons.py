@@ -13,12 +13,13 @@ from bench.evidence.faults import BY_HAND, TO_BE_SEEN, Case, cases
 from bench.evidence.page import Page, Table
 from bench.lab.api import load_boat, run_virtual
 from bench.lab.person import SimulatedPerson
+from bench.plan import make_plan
 from bench.plan.by_hand import with_by_hand
 from bench.plan.look import with_looks
 from bench.run.api import Boat, Wishes
 from bench.twin import Fault
 
-RUNS = 120
+RUNS = 72
 CIRCUITS = 10  # worked by hand in a run, at most
 ERRS = ("skips", "silent", "idle", "wrong", "forgets", "nods")
 LOOKS = ("lamps", "backlights", "labels", "horn")
@@ -26,11 +27,11 @@ HOW_OFTEN = (0.0, 0.02, 0.1, 0.3)
 
 
 def plan_for(boat: Boat, chance: random.Random) -> Plan:
-    """The by-hand phase of some circuits, and all looks."""
+    """The short plan, all looks, and the by-hand phase of some circuits."""
     names = list(boat.spec.circuits)
     reached = set(chance.sample(names, min(CIRCUITS, len(names))))
-    plan = with_by_hand(boat.spec, Plan("persons", (), 500.0), reached=reached)
-    return with_looks(boat.spec, plan, LOOKS)
+    plan = with_looks(boat.spec, make_plan(boat.spec, short=True, supply=True), LOOKS)
+    return with_by_hand(boat.spec, plan, reached=reached)
 
 
 def habits_for(plan: Plan, chance: random.Random, share: float) -> Mapping[str, str]:
