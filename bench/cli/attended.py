@@ -67,10 +67,10 @@ def with_person(
     from bench.plan.look import parse_looks, with_looks
     from bench.run.limits import limits_of
 
-    limits = limits_of(profile)
-    if by_hand:
-        plan = with_by_hand(spec, plan, limits, _reached(profile), _unloaded(spec, profile))
-    return with_looks(spec, plan, what, limits) if (what := parse_looks(look)) else plan
+    limits, unloaded = limits_of(profile), _unloaded(spec, profile)
+    if what := parse_looks(look):  # before a hand is in the boxes: what lamps must show is known best now
+        plan = with_looks(spec, plan, what, limits, unloaded)
+    return with_by_hand(spec, plan, limits, _reached(profile), unloaded) if by_hand else plan
 
 
 def _reached(profile: BenchProfile | None) -> frozenset[str] | None:

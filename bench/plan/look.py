@@ -20,9 +20,16 @@ SEEN_MS = 2000.0  # how long a load that is switched on is watched
 FOR_LOOK = "for a look"
 
 
-def with_looks(spec: Spec, plan: Plan, what: Collection[str], limited: Collection[str] = ()) -> Plan:
+def with_looks(
+    spec: Spec,
+    plan: Plan,
+    what: Collection[str],
+    limited: Collection[str] = (),
+    unloaded: Collection[str] = (),
+) -> Plan:
     """`plan` and after it the looks, which begin and end with everything off. `what`: of WORDS, nodes (as
-    `panel helm`: its lamps) and circuits. `limited`: circuits that must not stay on while a person looks.
+    `panel helm`: its lamps) and circuits. `limited`: circuits that must not stay on while a person looks;
+    `unloaded`: those with no load on this bench.
 
     Raises: UsageError for what cannot be looked at.
     """
@@ -35,7 +42,9 @@ def with_looks(spec: Spec, plan: Plan, what: Collection[str], limited: Collectio
         if lamps or lit:
             looks.at_node(node, lamps=lamps, lighting=lit)
     for name in what:
-        if name in spec.circuits:
+        if name in spec.circuits and name in unloaded:
+            looks.left_out[f"{HEARD}{name}"] = "no load on this bench"
+        elif name in spec.circuits:
             looks.at_circuit(spec.circuits[name])
     for box in spec.boxes if "labels" in what else ():
         looks.at_label(box)

@@ -47,6 +47,7 @@ class Bus:
         self.until_first = until_first
         self.book: CounterBook | None = None
         self.tell_guard: Callable[[int, bool, bytes], None] = lambda can_id, extended, data: None
+        self.tell_guard_of_hand: Callable[[str, bool], None] = lambda circuit, may_be: None
         self.beat_guard: Callable[[], str] = lambda: ""
         self.watch = Watch({})
         self.listener: Callable[[Frame], None] | None = None
@@ -66,6 +67,12 @@ class Bus:
             self.book.note(can_id, extended, data)
         self.tell_guard(can_id, extended, data)
         self.link.send_at(t_ns, can_id, data, extended)
+
+    def by_hand(self, circuit: str, may_be: bool) -> None:
+        """A circuit may be by hand from now on, or surely is no longer: safe-off presses no key for it."""
+        if self.book is not None:
+            (self.book.by_hand.add if may_be else self.book.by_hand.discard)(circuit)
+        self.tell_guard_of_hand(circuit, may_be)
 
     def pump(self, until_ns: int) -> None:
         """Take in everything up to `until_ns`. Blocks: until then. Raises RunStopped."""

@@ -177,6 +177,7 @@ class Conductor:
             self.guard = GuardProcess(self.session)
             self.guard.start()
             self.bus.tell_guard = self.guard.tell
+            self.bus.tell_guard_of_hand = self.guard.by_hand
             self.bus.beat_guard = self.guard.beat
 
     # -- the plan
@@ -221,7 +222,7 @@ class Conductor:
             self.hands.speak(now_ns)
             if self.hands.rest(later_ns) or held:
                 bus.pump(later_ns + AHEAD_NS)
-            self.off_result = switch_off(bus, self.off, targets=self._reachable())
+            self.off_result = switch_off(bus, self.off)
             bus.pump(self.clock.now_ns() + int(END_MS * MS))
             if self.link.facts.switches_supply:
                 for box in self.spec.boxes:
@@ -239,12 +240,6 @@ class Conductor:
         else:
             if self.guard is not None:
                 self.guard.done()
-
-    def _reachable(self) -> frozenset[str] | None:
-        """What keys can switch off: not what is by hand, where a hand may still be in the box."""
-        if self.asking is None or not self.asking.may_be_by_hand:
-            return None
-        return frozenset(self.off.circuits) - self.asking.may_be_by_hand
 
     def _await_supply(self) -> None:
         """The guard is let go only once the supply has confirmed that it is off, or never will."""

@@ -3,7 +3,8 @@
     python -m bench.run.guard SESSION PIPE_FD
 
 It reads lines from the pipe: `.` (alive), `T ID X DATA` (a frame is about to be sent, so that it
-knows counters and held keys), `done` (nothing left to do), `abandon` (the run gives up: take over).
+knows counters and held keys), `H 1 NAME` (a circuit may be by hand, 0: no longer; NAME in hex), `done`
+(nothing left to do), `abandon` (the run gives up: take over).
 At the end of the pipe without `done`, at `abandon`, or after HUNG_S without a line (then it ends its
 parent first), it opens the link named in `safe_off.json` itself and runs the safe-off machine. What
 it sees and sends goes to `guard.log` (candump text), what it reached to `guard.json`.
@@ -87,6 +88,9 @@ def watch(pipe: int, clock: Clock, book: CounterBook, hung_s: float = HUNG_S) ->
             word, *parts = line.decode("ascii", "replace").split()
             if word in (DONE, ABANDON):
                 return word
+            if word == "H":
+                name = bytes.fromhex(parts[1]).decode("utf-8")
+                (book.by_hand.add if parts[0] == "1" else book.by_hand.discard)(name)
             if word == "T":
                 book.note(int(parts[0], 16), parts[1] == "1", bytes.fromhex("".join(parts[2:])))
 

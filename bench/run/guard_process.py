@@ -61,6 +61,10 @@ class GuardProcess:
         """A frame is about to be sent."""
         self._write(f"T {can_id:X} {int(extended)} {data.hex()}\n")
 
+    def by_hand(self, circuit: str, may_be: bool) -> None:
+        """A circuit may be by hand from now on, or surely is no longer."""
+        self._write(f"H {int(may_be)} {circuit.encode('utf-8').hex()}\n")
+
     def beat(self) -> str:
         """That the run is alive; gives back what is wrong with the guard, or nothing."""
         self._write(".\n")

@@ -129,10 +129,12 @@ class OffData:
 
 
 class CounterBook:
-    """Which counter each node used last and which keys are held, from what was sent."""
+    """Which counter each node used last and which keys are held, from what was sent. `by_hand`: circuits
+    that a person may have by hand, perhaps with a hand still in the box."""
 
     def __init__(self, data: OffData) -> None:
         self.held: set[str] = set()
+        self.by_hand: set[str] = set()
         self._last: dict[str, int] = {}
         self._patterns: dict[tuple[int, bool], list[tuple[int, ...]]] = {}
         self._known: dict[tuple[int, bool, bytes], tuple[Template, str, bool]] = {}

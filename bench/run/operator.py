@@ -86,6 +86,7 @@ class Asking:
         question = Question(self._number, step.kind, step.name, step.value, step.about, self._limit_s)
         if step.kind == BY_HAND:
             self.may_be_by_hand.add(step.name)
+            bus.by_hand(step.name, True)
         answer, comment = self._ask(question)
         if step.kind == BY_HAND:
             respond_ms = max(b.respond_ms + b.settle_ms for b in self._spec.boxes.values())
@@ -102,6 +103,7 @@ class Asking:
             return
         if (answer == "skipped" and step.value) or (answer == "done" and not step.value):
             self.may_be_by_hand.discard(step.name)
+            self._bus.by_hand(step.name, False)
         if answer != "done":
             self._unsure = step.name
 

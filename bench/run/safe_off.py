@@ -6,7 +6,8 @@ The machine is told the time and what is reported, and says what to send. It wor
 Rules: keys known to be held are released and sensors put to rest first. Only an output *reported*
 on is pressed for, one at a time, by the words prepared for it (a control and the most presses it may
 take). A word is given up after two presses without any effect or after its presses are used up.
-What then still reports on, or was never heard of, is named in the result. Common practice, no source.
+What then still reports on, or was never heard of, is named in the result. No key is pressed for a circuit
+that may be by hand: it would not help, and a hand may be in the box. Common practice, no source.
 """
 
 from __future__ import annotations
@@ -179,7 +180,7 @@ class SafeOff:
 
     def _word(self, circuit: str) -> tuple[str, int] | None:
         """A word not given up; each circuit gets at most `ROUNDS` fresh starts."""
-        if self._rounds.get(circuit, 0) >= ROUNDS:
+        if circuit in self._book.by_hand or self._rounds.get(circuit, 0) >= ROUNDS:
             return None
         for control, most in self._data.words.get(circuit, ()):
             if (circuit, control) not in self._given_up and control in self._data.press:

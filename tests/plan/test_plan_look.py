@@ -93,6 +93,11 @@ def test_the_horn_sounds_once_after_the_person_said_ready():
     assert plan.covered == ("seen or heard: seen or heard horn",)
 
 
+def test_a_load_that_is_not_on_this_bench_is_not_listened_for():
+    plan = looked("demo", ("horn",), unloaded={"horn"})
+    assert (plan.steps, plan.not_tested["seen or heard horn"]) == ((), "no load on this bench")
+
+
 def test_a_circuit_that_is_limited_stays_dark_while_a_person_looks():
     free = [s.value for s in looked("demo", ("panel helm",)).steps if s.name == "lamps panel helm"]
     held = [

@@ -132,6 +132,11 @@ def test_it_learns_held_keys_and_counters_from_what_is_about_to_be_sent():
     assert book.stamp(off_data().release["key 1"]) == bytes((1, 0, 12))
 
 
+def test_it_is_told_what_a_person_may_have_by_hand_and_what_no_longer():
+    _, book = told(f"H 1 {'anker_öse'.encode().hex()}", f"H 1 {b'a'.hex()}", f"H 0 {b'a'.hex()}")
+    assert book.by_hand == {"anker_öse"}
+
+
 @pytest.mark.slow
 @pytest.mark.realtime
 def test_when_the_run_dies_the_guard_releases_what_is_held_and_switches_off_the_rest(served, tmp_path):

@@ -126,8 +126,11 @@ def test_no_key_is_pressed_for_what_may_be_by_hand_while_a_hand_may_be_in_the_bo
     person = SimulatedPerson(boat.spec)
     wishes = Wishes(plan=PLAN, operator=person, out=tmp_path / "s", gate=lambda step: _stops(stop, person))
     result = run_virtual(boat=boat, wishes=wishes, stop=stop)
-    assert (result.reason, result.off.pressed, result.off.stays_on) == ("interrupted", 0, ())
-    assert result.warnings[0].startswith("cabin_red may still be by hand and on")
+    assert (result.reason, result.off.pressed, result.off.stays_on) == ("interrupted", 0, ("cabin_red",))
+    assert result.warnings == (
+        "the supply was switched off with circuits on",
+        "cabin_red may still be by hand and on: nobody confirmed that it was put back",
+    )
 
 
 def _stops(stop, person):

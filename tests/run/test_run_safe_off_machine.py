@@ -171,6 +171,20 @@ def test_a_cycle_that_never_empties_is_left_after_one_pass():
     assert result.stays_on[0] == "a" and len(box.presses) == 3
 
 
+def test_no_key_is_pressed_for_what_may_be_by_hand_and_it_is_named():
+    def group(box: FakeBox) -> None:  # its key works a pump besides
+        box.on["pump"] = not box.on["pump"]
+
+    box = FakeBox(["lamp", "pump", "c"], {1: group, 2: toggle("c")})
+    box.on.update(lamp=True, c=True)
+    data = data_for(box, {"lamp": (("key 1", 2),), "c": (("key 2", 2),)})
+    book = CounterBook(data)
+    book.by_hand.add("lamp")
+    result, _, _ = drive(box, data, book=book)
+    assert (box.presses, box.on["pump"]) == ([2], False)
+    assert result.stays_on == ("lamp",) and not result.all_off
+
+
 def test_a_held_key_is_released_before_anything_is_pressed():
     box = FakeBox(["horn"], {})
     box.on["horn"] = True

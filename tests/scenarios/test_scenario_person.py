@@ -17,6 +17,7 @@ from bench.core.entry import Answered, Asked
 from bench.core.plan import Plan
 from bench.lab.api import load_boat
 from bench.plan.by_hand import with_by_hand
+from bench.plan.look import with_looks
 from bench.run.plan_file import plan_text
 from bench.session import open_session
 
@@ -25,17 +26,16 @@ ROOT = Path(__file__).parents[2]
 HARDSTAND = [sys.executable, "-m", "bench.cli"]
 pytestmark = [pytest.mark.realtime, pytest.mark.alone, pytest.mark.slow]
 WAIT_S = 60.0
+CIRCUITS = ("cabin_red", "deck_fwd")
 ENDS = "A comment may follow the word."
 
 
 class Bench:
     """A served box that can be worked by hand, and a run at a terminal of its own."""
 
-    def __init__(self, folder, circuits=("cabin_red", "deck_fwd")):
-        spec = load_boat("demo").spec
-        whole = with_by_hand(spec, Plan("by hand", (), 300.0), reached=circuits)
+    def __init__(self, folder, made):
         plan = folder / "plan.json"
-        plan.write_text(plan_text(replace(whole, not_tested={})), encoding="utf-8")
+        plan.write_text(plan_text(replace(made, not_tested={})), encoding="utf-8")
         self.out = folder / "session"
         self.box = subprocess.Popen(
             [*HARDSTAND, "twin", "demo"], cwd=ROOT, text=True,
@@ -85,8 +85,11 @@ class Bench:
 
 
 @pytest.fixture
-def bench(tmp_path):
-    made = Bench(tmp_path)
+def bench(tmp_path, request):
+    spec, empty = load_boat("demo").spec, Plan("a person", (), 300.0)
+    looks = getattr(request, "param", ())
+    plan = with_looks(spec, empty, looks) if looks else with_by_hand(spec, empty, reached=CIRCUITS)
+    made = Bench(tmp_path, plan)
     yield made
     for process in (made.run, made.box):
         if process.poll() is None:
@@ -114,6 +117,19 @@ def test_a_person_works_two_circuits_by_hand_and_the_box_passes(bench):
     assert bench.answers() == [("done", "bright"), ("done", "")] * 2
     facts = json.loads((bench.out / "session.json").read_text(encoding="utf-8"))
     assert facts["person"] == "at the terminal"
+
+
+@pytest.mark.parametrize("bench", [("panel helm", "horn", "labels")], indirect=True)
+def test_a_person_looks_listens_and_reads_and_the_box_passes(bench):
+    for shown in ("Lit: none.", "Lit: key 1 (navigation), key 2 (deck), key 6", "Ready?", "did it come on"):
+        assert shown in bench.wait_for(ENDS)
+        bench.type("y")
+    assert "What serial number does it bear?" in bench.wait_for("Type what it says, or skip, then Enter.")
+    bench.type("S/N 001042, rev. B")
+    status, out = bench.end()
+    assert (status, out.split(":")[0]) == (0, "PASS"), out
+    assert bench.answers()[-1] == ("done", "S/N 001042, rev. B")
+    assert "3 looks by a person" in " ".join(out.split())
 
 
 def test_whoever_closes_the_terminal_makes_it_inconclusive_and_nothing_hangs(bench):
