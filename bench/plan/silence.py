@@ -94,7 +94,7 @@ class Silences:
         return [c.at_ms for c in self._coming if not c.clusters.isdisjoint(clusters)]
 
     def clashes(self, sender: str, t_ms: float, within_ms: float) -> bool:
-        """Whether something of it, silent from then on, would be lost that near to another for a cluster."""
+        """Whether something of it, silent from then on, would be lost that near to another loss."""
         for name, after_ms in self._of.get(sender, ()):
             near = (c for c in self._coming if abs(c.at_ms - t_ms - after_ms) < within_ms)
             if any(not c.clusters.isdisjoint(self._clusters(name)) for c in near):
