@@ -206,7 +206,7 @@ class Assessor:
         )  # fmt: skip
         self._outcomes = Outcomes(
             self.spec, self.definitions, judge, self.rules, self.causes, self.findings, self.ears,
-            self.frame_of, jitter_ns, complete=complete,
+            self.persons, self.frame_of, jitter_ns, complete=complete,
         )  # fmt: skip
         self._marks = Marks(
             self.definitions, judge, self.causes, self.findings, self.lost, self.boots, self.ears,

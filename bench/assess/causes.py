@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from bench.core import event as ev
 from bench.core.entry import Confirmed, Refused, StepMark
@@ -151,7 +151,10 @@ class Causes:
             self._judge.hold(event.name, stimulus.clusters)
         elif event.kind == ev.RELEASE:
             self._judge.let_go(event.name, event.t_ns)
-        self.pending.append(stimulus)
+        place = len(self.pending)
+        while place and self.pending[place - 1].due_ns > stimulus.due_ns:
+            place -= 1
+        self.pending.insert(place, stimulus)
         self._agenda.by(self.pending[0].due_ns + 1)
         return stimulus
 
@@ -205,6 +208,16 @@ class Causes:
             if stimulus.t_ns <= until_ns:
                 out.append(stimulus)
         return out[::-1]
+
+    def sensors_before(self, t_ns: int, names: Iterable[str]) -> dict[str, int]:
+        """What these sensors read before an instant; those that had told of nothing are left out."""
+        wanted, out = set(names), dict[str, int]()
+        for stimulus in reversed(self.all) if wanted else ():
+            if stimulus.t_ns < t_ns and stimulus.kind == ev.SENSOR and stimulus.name in wanted:
+                out.setdefault(stimulus.name, stimulus.value)
+                if len(out) == len(wanted):
+                    break
+        return out
 
     def concluded(self, t_ns: int) -> list[Stimulus]:
         """Stimuli whose time is over; each once."""

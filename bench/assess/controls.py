@@ -7,6 +7,7 @@ from bench.core.frame import Frame
 from bench.core.model import Model
 from bench.definitions import Definitions, Reading
 from bench.judge import Judge
+from bench.judge.rules import MS
 from bench.spec.model import Spec
 
 from .boots import Boots
@@ -14,6 +15,8 @@ from .causes import Causes
 from .ears import Ears
 from .findings import Findings
 from .lost import LostNodes
+
+FROZEN_NS = 250 * MS  # until a ramp that a loss has frozen has shown its level
 
 
 class Controls:
@@ -42,7 +45,8 @@ class Controls:
     def heard(self, frame: Frame, reading: Reading, number: int, tag: int | None) -> None:
         """A control frame with its number in the recording; the `tag`-th sent one (None: not sent by us)."""
         t_ns, node, causes = frame.t_ns, reading.node, self._causes
-        self._end_silence(node, t_ns)
+        for name in self._lost.told_by(node):
+            self._end_silence(name, t_ns)
         waits = tag is not None and causes.confirms
         self._lost.heard(node, t_ns, sure=not waits)
         if tag is not None and waits:
@@ -84,19 +88,21 @@ class Controls:
         if not self._lost.stirs(t_ns):
             return
         for event in self._lost.due(t_ns):
-            stimulus = self._causes.apply(event, event.t_ns - self._jitter_ns)
+            stimulus = self._causes.apply(event, event.t_ns - self._jitter_ns, more_ns=FROZEN_NS)
             if event.value:
                 self._lost.losses[event.name] = stimulus
         for node in self._lost.unsure(t_ns):
             self._may_be_lost(node, t_ns)
 
-    def _end_silence(self, node: str, t_ns: int) -> None:
+    def _end_silence(self, name: str, t_ns: int) -> None:
         """A silence that ends near its limit may or may not have been taken for a loss."""
-        what = self._lost.silence(node, t_ns, self._jitter_ns)
+        what = self._lost.silence(name, t_ns, self._jitter_ns)
         if what == "perhaps lost":
-            self._causes.apply(Event(t_ns, LOST, node, 1), t_ns - self._jitter_ns, maybe=True)
+            self._causes.apply(Event(t_ns, LOST, name, 1), t_ns - self._jitter_ns, maybe=True)
+            if name.startswith("sensor "):
+                self._causes.apply(Event(t_ns, LOST, name, 0), t_ns - self._jitter_ns)
         elif what == "perhaps not":
-            loss = self._lost.losses[node]
+            loss = self._lost.losses[name]
             self._judge.doubt_event(loss.number, loss.clusters, t_ns)
 
     def _may_be_lost(self, node: str, t_ns: int) -> None:

@@ -20,6 +20,9 @@ class Coverage:
     wakes: dict[str, int] = field(default_factory=dict)
     hands: dict[str, set[int]] = field(default_factory=dict)
     looks: dict[str, int] = field(default_factory=dict)
+    on_ns: dict[str, int] = field(default_factory=dict)  # circuit -> what last brought it on
+    told: set[str] = field(default_factory=set)  # circuits that are by hand on a person's word alone
+    lost: dict[str, int] = field(default_factory=dict)
 
     def judged(self, stimulus: Stimulus) -> None:
         """A stimulus all of whose effects were expected, and seen."""
@@ -31,9 +34,13 @@ class Coverage:
             self.hands.setdefault(stimulus.name, set()).add(stimulus.value)
         elif stimulus.kind == "wake":
             self.wakes[stimulus.name] = self.wakes.get(stimulus.name, 0) + 1
+        elif stimulus.kind == "lost" and stimulus.value:
+            self.lost[stimulus.name] = self.lost.get(stimulus.name, 0) + 1
 
-    def shown(self, circuit: str, level: float) -> None:
-        """The circuit was seen steady at this level, as expected."""
+    def shown(self, circuit: str, level: float, since_ns: int) -> None:
+        """The circuit was seen steady at this level, as expected, after what was done at `since_ns`."""
+        if level > 0:
+            self.on_ns[circuit] = since_ns
         self.levels.setdefault(circuit, set()).add(round(level))
 
     def tested(self) -> dict[str, str]:
@@ -52,9 +59,12 @@ class Coverage:
             )
         for box, count in sorted(self.wakes.items()):
             out[f"wake {box}"] = f"{count} wake-up{'' if count == 1 else 's'} judged"
+        for name, count in sorted(self.lost.items()):
+            out[f"loss of {name}"] = f"{count} loss{'' if count == 1 else 'es'} judged"
         for circuit, values in sorted(self.hands.items()):
             told = " and ".join("by hand" if v else "back from it" for v in sorted(values, reverse=True))
-            out[f"by hand {circuit}"] = f"{told}, done by a person"
+            who = "as a person says; the box cannot know" if circuit in self.told else "done by a person"
+            out[f"by hand {circuit}"] = f"{told}, {who}"
         for subject, count in sorted(self.looks.items()):
             out[subject] = f"seen or heard by a person, {count} time{'' if count == 1 else 's'}"
         return out
@@ -96,5 +106,14 @@ class Coverage:
         both = sum(len(values) == 2 for values in self.hands.values())
         if both:
             parts.append(f"{both} of {len(spec.circuits)} circuits by hand")
-        parts.append(f"without {'' if both else 'by hand, '}trip, low supply and lost panels")
+        if self.looks:
+            parts.append(f"{len(self.looks)} looks by a person")
+        nodes = [f"{n.kind} {n.name}" for n in (*spec.panels.values(), *spec.screens.values()) if n.lost]
+        nodes += [f"sensor {s.name}" for s in spec.sensors.values() if s.lost]
+        if nodes and self.lost:
+            parts.append(f"{sum(n in self.lost for n in nodes)} of {len(nodes)} losses")
+        without = ["trip", "low supply"] if both else ["by hand", "trip", "low supply"]
+        if not self.lost:
+            without.append("lost panels")
+        parts.append(f"without {', '.join(without[:-1])} and {without[-1]}")
         return ", ".join(parts)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from typing import NamedTuple
 
+from bench.core.entry import Answered, Asked
 from bench.core.model import Model
 from bench.core.verdict import Deviation, Doubt
 from bench.judge.found import Found
@@ -154,6 +155,18 @@ class Findings:
             amps=found.amps,
         )
         self._suspect(Suspect(found.since_ns - self.grace_ns, deviation, mark, leans_on))
+
+    def of_person(
+        self, asked: Asked, mark: Answered, expected: str, seen: str, clusters: tuple[int, ...]
+    ) -> None:
+        """What a person saw otherwise, some time between question and answer."""
+        said = f"a person, who looked twice{f': {mark.comment}' if mark.comment else ''}"
+        deviation = Deviation(
+            "seen", f"look:{asked.name}", asked.name, mark.t_ns, expected, seen,
+            f"question {asked.number} to a person", asked.t_ns, evidence=said,
+        )  # fmt: skip
+        if asked.t_ns >= self._from_ns:
+            self._suspect(Suspect(asked.t_ns, deviation, Mark(clusters=clusters)))
 
     def _suspect(self, suspect: Suspect) -> None:
         self._suspects.append(suspect)

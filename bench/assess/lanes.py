@@ -18,6 +18,7 @@ from bench.judge.current import CurrentJudge
 from bench.session.columns import DATA, OTHER
 
 from .agenda import FOREVER
+from .lost import Limit
 from .nodes import Bus, Message
 from .told import MARK, Batch
 
@@ -167,7 +168,7 @@ class Lanes:
     """A batch sorted out. `stops`: places, rising, whose entries must be told one by one. `nodes`: the frames
     of each box, `signs`: of each panel, screen and sensor.
 
-    `limits_ns`: panel, screen or sensor -> after how long it is lost, and how long a silence is surely none.
+    `limits`: panel, screen or sensor -> after how long a silence it is lost.
     `last`: message -> the bits of it that were seen last, and `facts` of its pages: kept from batch to batch.
     """
 
@@ -177,7 +178,7 @@ class Lanes:
         definitions: Definitions,
         judge: Judge,
         bus: Bus,
-        limits_ns: Mapping[str, tuple[int, int]],
+        limits: Mapping[str, Limit],
         last: dict[str, int],
         facts: dict[str, PageFacts],
     ) -> None:
@@ -198,7 +199,7 @@ class Lanes:
         self.lanes = list(self._lanes(sorted_.pages, back, definitions))
         self.signs = self._signs(sorted_.controls, back)
         self._counters()
-        self._silences(limits_ns)
+        self._silences(limits.values())
         stops = _merged(self._stops, len(batch))
         self.stops: list[int] = stops.tolist()
         self._gaps: Places = stops[np.diff(stops, append=len(batch)) > LEAST]
@@ -310,7 +311,7 @@ class Lanes:
         return odd
 
     # ---- silence
-    def _silences(self, limits_ns: Mapping[str, tuple[int, int]]) -> None:
+    def _silences(self, limits: Iterable[Limit]) -> None:
         """Where something does not come that should."""
         by_node: dict[str, list[Places]] = {}
         for lane in self.lanes:
@@ -320,9 +321,9 @@ class Lanes:
         self.nodes = {n: Track(_merged(r, len(self._batch)), self._batch) for n, r in by_node.items()}
         for name, node in self.nodes.items():
             self._silence(node, self._bus.nodes[name].limit_ns + 1)
-        for name, (lost_ns, near_ns) in limits_ns.items():
-            if name in self.signs:
-                track = self.signs[name]
+        for sender, lost_ns, near_ns in limits:
+            if sender in self.signs:
+                track = self.signs[sender]
                 self._silence(track, lost_ns)
                 late = np.diff(track.t_ns) >= near_ns
                 self._stops.append(track.rows[1:][late])

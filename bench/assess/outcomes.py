@@ -14,6 +14,7 @@ from .causes import Causes
 from .coverage import Coverage
 from .ears import Ears
 from .findings import Findings, unseen, unsent
+from .persons import Persons
 from .stimulus import Stimulus
 from .timing import box_of
 
@@ -31,13 +32,14 @@ class Outcomes:
         causes: Causes,
         findings: Findings,
         ears: Ears,
+        persons: Persons,
         frame_of: Mapping[str, int],
         jitter_ns: int,
         *,
         complete: bool,
     ) -> None:
         self._spec, self._judge, self._rules = spec, judge, rules
-        self._causes, self._findings, self._ears = causes, findings, ears
+        self._causes, self._findings, self._ears, self._persons = causes, findings, ears, persons
         self._message_of, self._frame_of = definitions.signal_message, frame_of
         self._jitter_ns, self._complete = jitter_ns, complete
 
@@ -55,7 +57,8 @@ class Outcomes:
             for circuit in cluster.circuits:
                 found = cluster.settled_course(circuit)
                 if found is not None and isinstance(found[0], Steady):
-                    coverage.shown(circuit, (found[0].lo_pct + found[0].hi_pct) / 2)
+                    level = (found[0].lo_pct + found[0].hi_pct) / 2
+                    coverage.shown(circuit, level, stimulus.t_ns)
 
     def found(self, found: Found) -> None:
         """The judge found a deviation: a suspect, unless the bench has itself to blame."""
@@ -85,6 +88,8 @@ class Outcomes:
         blind = self._findings.blind_over(found.since_ns - self._findings.grace_ns, found.t_ns)
         if blind:
             return unseen(blind, found.signal)
+        if found.kind == "current" and (why := self._persons.why_not_current(found.subject)):
+            return why
         if not found.unseen:
             return ""
         rule = self._rules[found.signal]

@@ -8,6 +8,7 @@ from bench.core import event as ev
 from bench.core.entry import Answered, Asked
 from bench.core.event import Event
 from bench.core.model import State
+from bench.core.plan import LOOK
 from bench.core.signal import Observation
 from bench.definitions.words import FAULT
 from bench.judge import Judge
@@ -16,12 +17,26 @@ from bench.spec.model import Spec
 from .causes import Causes
 from .coverage import Coverage
 from .findings import Findings
+from .looks import Looks
 
+UNANSWERED = "unanswered"
 NOT_DONE = {
     "skipped": "the person skipped it",
     "no_answer": "nobody answered in time",
     "not_so": "the person saw it otherwise",
+    UNANSWERED: "the run ended before it was answered",
 }
+
+
+DONE = ("done", "not_so")
+
+
+def _why_not(answer: str) -> str:
+    return NOT_DONE.get(answer, f"the answer is {answer!r}")
+
+
+def _of(asked: Asked) -> str:
+    return f"{asked.name} {'by hand' if asked.value else 'back from by hand'}"
 
 
 class Persons:
@@ -30,20 +45,25 @@ class Persons:
 
     def __init__(self, spec: Spec, judge: Judge, causes: Causes, findings: Findings) -> None:
         self._spec, self._judge, self._causes, self._findings = spec, judge, causes, findings
+        self._looks = Looks(spec, judge, causes, findings)
         self._open: Asked | None = None
         self._before: dict[int, State | None] = {}
         self.by_hand: set[str] = set()  # circuits that are by hand, as confirmed
+        self.on_their_word: set[str] = set()  # circuits whose box cannot know whether they are by hand
 
     def asked(self, mark: Asked) -> None:
         """From here on the circuits of that box may do anything: a hand is in it."""
-        self.given_up(mark.t_ns)
+        self.given_up(mark.t_ns, "no_answer")
         self._open = mark
+        if mark.what == LOOK:
+            self._looks.asked(mark)
         circuit = self._spec.circuits.get(mark.name)
         if mark.what == ev.BY_HAND and circuit is not None:
             names = [c.name for c in self._spec.circuits.values() if c.box == circuit.box]
             clusters = dict.fromkeys(self._judge.cluster_of[name] for name in names)
             if self._spec.boxes[circuit.box].by_hand.sensed == "none":
                 self._judge.bypass(names, True)
+                self.on_their_word.update(names)
             self._before = self._judge.let_work(clusters, mark.t_ns)
 
     def answered(self, mark: Answered, reported: Mapping[str, Observation], coverage: Coverage) -> None:
@@ -57,20 +77,18 @@ class Persons:
         self._open = None
         tail = f" ({mark.comment})" if mark.comment else ""
         if asked.what != ev.BY_HAND:
-            if mark.answer == "done":
-                coverage.looks[asked.name] = coverage.looks.get(asked.name, 0) + 1
-            else:
-                why = NOT_DONE.get(mark.answer, f"the answer is {mark.answer!r}")
-                self._findings.doubt(asked.name, f"asked {asked.question!r}: {why}{tail}", mark.t_ns)
+            why = "" if mark.answer in DONE else _why_not(mark.answer)
+            why = why or self._looks.answered(asked, mark, reported, coverage)
+            if why:
+                self._findings.doubt(asked.name, f"question {asked.number}: {why}{tail}", mark.t_ns)
             return
-        why = NOT_DONE.get(mark.answer, "") if mark.answer != "done" else ""
-        if mark.answer != "done" and not why:
-            why = f"the answer is {mark.answer!r}"
-        why = why or self._disagrees(asked, reported)
+        was_done = mark.answer in DONE
+        why = self._disagrees(asked, reported) if was_done else _why_not(mark.answer)
+        if mark.answer == "not_so":  # done, so the box is judged by it; what was seen is a doubt of its own
+            self._findings.doubt(asked.name, f"{_of(asked)}: {_why_not(mark.answer)}{tail}", mark.t_ns)
         if why:
-            what = "by hand" if asked.value else "back from by hand"
-            self._findings.doubt(asked.name, f"{asked.name} {what}: {why}{tail}", mark.t_ns)
-            self._judge.worked(self._before, None, 0)
+            self._findings.doubt(asked.name, f"{_of(asked)}: {why}{tail}", mark.t_ns)
+            self._judge.worked(self._before, None, self._claim(asked, mark.t_ns) if was_done else 0)
             return
         if not asked.value and asked.name not in self.by_hand:
             self._back(asked.name)
@@ -79,12 +97,20 @@ class Persons:
         (self.by_hand.add if asked.value else self.by_hand.discard)(asked.name)
         if not asked.value:
             self._back(asked.name)
+        if asked.name in self.on_their_word:
+            coverage.told.add(asked.name)
         event = Event(mark.t_ns, ev.BY_HAND, asked.name, asked.value)
         stimulus = self._causes.by_person(event)
         stimulus.clusters = self._judge.worked(self._before, event, stimulus.number)
         if not stimulus.clusters:
             stimulus.doubt = "its state was not known before"
             self._findings.doubt(asked.name, f"{stimulus.words()}: {stimulus.doubt}", mark.t_ns)
+
+    def _claim(self, asked: Asked, t_ns: int) -> int:
+        """The number of what a person says that they did, though the box does not agree."""
+        stimulus = self._causes.by_person(Event(t_ns, ev.BY_HAND, asked.name, asked.value))
+        stimulus.maybe = True
+        return stimulus.number
 
     def _back(self, name: str) -> None:
         box = self._spec.circuits[name].box
@@ -110,7 +136,13 @@ class Persons:
                 return f"the person says it is done, but box {box.name} {said} {circuit.name} by hand"
         return ""
 
-    def given_up(self, t_ns: int) -> None:
+    def why_not_current(self, circuit: str) -> str:
+        """Why the current of a circuit proves nothing against its box; empty when it may."""
+        if circuit not in self.on_their_word:
+            return ""
+        return "a circuit of its box was worked by hand, and the box cannot know whether it was put back"
+
+    def given_up(self, t_ns: int, answer: str = UNANSWERED) -> None:
         """The question that is open, if any, will not be answered."""
         if self._open is not None:
-            self.answered(Answered(t_ns, self._open.number, "no_answer"), {}, Coverage())
+            self.answered(Answered(t_ns, self._open.number, answer), {}, Coverage())

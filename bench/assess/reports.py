@@ -77,13 +77,17 @@ class Reports:
 
     def _booted(self, t_ns: int, box: str, reason: int) -> None:
         self._unheard_by(box, t_ns)
-        self._unread_by(box, t_ns)
+        unread = self._unread_by(box, t_ns)
         earliest_ns = self._ears.booted(t_ns, box, reason, own_session=self._own_session)
         hidden_ns = round(self._spec.boxes[box].wake.not_available_ms * MS)
         self._causes.apply(Event(t_ns, WAKE, box, 1), earliest_ns, more_ns=self._cycle_ns + hidden_ns)
         self._judge.grant(hidden_ns)
         levels = self._definitions.level_message
         self._causes.woke({k: m for k, m in levels.items() if hears(self._spec, box, k)})
+        for sensor, value in unread.items():
+            self._causes.apply(Event(t_ns, SENSOR, sensor, 1 - value), t_ns, maybe=True)
+            self._causes.forget_sensor(sensor)
+            self._definitions.forget_sensor(sensor)
 
     def _unheard_by(self, box: str, t_ns: int) -> None:
         """A box that boots unasked did not hear what was done since it stopped, for other boxes either."""
@@ -94,14 +98,13 @@ class Reports:
         causes = [s for s in self._causes.recent(since_ns, t_ns) if hears(self._spec, box, s.name)]
         self._judge.lose(sorted({i for s in causes for i in s.clusters}), t_ns)
 
-    def _unread_by(self, box: str, t_ns: int) -> None:
-        """Of a sensor that changed while its box was asleep the box knows by the sensor's next frame."""
+    def _unread_by(self, box: str, t_ns: int) -> dict[str, int]:
+        """Sensors that changed while their box was asleep, and their values now: until a sensor's next frame
+        the box may take it as it was before."""
         since_ns = self._boots.asleep_since(box) or self._ears.bus.nodes[box].before_ns
         if since_ns is None:
-            return
+            return {}
         since_ns -= round(self._spec.boxes[box].respond_ms * MS)
-        changed = {s.name for s in self._causes.recent(since_ns, t_ns) if s.kind == SENSOR}
-        for sensor in sorted(s for s in changed if hears(self._spec, box, s)):
-            self._definitions.forget_sensor(sensor)
-            self._causes.forget_sensor(sensor)
-            self._judge.forget_sensor(sensor, t_ns)
+        now = {s.name: s.value for s in self._causes.recent(since_ns, t_ns) if s.kind == SENSOR}
+        before = self._causes.sensors_before(since_ns, now)
+        return {n: v for n, v in now.items() if before.get(n, v) != v and hears(self._spec, box, n)}

@@ -18,6 +18,7 @@ from bench.judge import Judge
 from .agenda import FOREVER
 from .assessor import Assessor
 from .lanes import LEAST, Lane, Lanes, PageFacts, Track
+from .lost import Limit
 from .told import Batch
 
 SOON = 12  # entries told before looking again, where something is still unsettled
@@ -57,11 +58,11 @@ class Skim:
 
     def _batch(self, batch: Batch, place: int, judge: Judge) -> bool:
         assessor = self._assessor
-        limits_ns = assessor.lost.limits_ns(assessor.jitter_ns)
+        limits = assessor.lost.limits(assessor.jitter_ns)
         if place:
             batch = batch.at(slice(place, None))
-        lanes = Lanes(batch, self._definitions, judge, assessor.ears.bus, limits_ns, self._last, self._facts)
-        stretch = _Stretch(batch, lanes, assessor, judge, limits_ns)
+        lanes = Lanes(batch, self._definitions, judge, assessor.ears.bus, limits, self._last, self._facts)
+        stretch = _Stretch(batch, lanes, assessor, judge, limits)
         place = 0
         while place < len(batch):
             end, is_settled = stretch.end(place, self._borders_ns)
@@ -88,10 +89,10 @@ class _Stretch:
         lanes: Lanes,
         assessor: Assessor,
         judge: Judge,
-        limits_ns: dict[str, tuple[int, int]],
+        limits: dict[str, Limit],
     ) -> None:
         self._batch, self._lanes, self._assessor, self._judge = batch, lanes, assessor, judge
-        self._limits_ns = limits_ns
+        self._limits = limits
         self._lane_of = {lane.message.name: lane for lane in lanes.lanes}
         self._anew, self._due_ns = -1, 0  # when something is missed, as of that state of the bus
         self._unreported: dict[str, int] = {}  # message -> place of its last frame passed over
@@ -155,18 +156,18 @@ class _Stretch:
             if node.last_ns is not None:
                 track = self._lanes.nodes.get(name, self._none)
                 out = min(out, track.due_ns(place, node.last_ns + node.limit_ns))
-        for name, (lost_ns, _) in self._limits_ns.items():
+        for name, (sender, lost_ns, _) in self._limits.items():
             last_ns = lost.last_ns(name)
             if last_ns is not None:
-                track = self._lanes.signs.get(name, self._none)
+                track = self._lanes.signs.get(sender, self._none)
                 out = min(out, track.due_ns(place, last_ns + lost_ns - 1))
         return out
 
     def _return(self, place: int) -> int:
         """The place where a panel, screen or sensor is heard again that may have been taken for lost."""
         out = len(self._batch)
-        for name, (_, near_ns) in self._limits_ns.items():
-            track, last_ns = self._lanes.signs.get(name, self._none), self._assessor.lost.last_ns(name)
+        for name, (sender, _, near_ns) in self._limits.items():
+            track, last_ns = self._lanes.signs.get(sender, self._none), self._assessor.lost.last_ns(name)
             i = track.next_from(place)
             if i < track.rows.size and (last_ns is None or track.t_ns[i] - last_ns >= near_ns):
                 out = min(out, int(track.rows[i]))

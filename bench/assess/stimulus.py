@@ -48,5 +48,6 @@ class Stimulus:
         if self.kind == "lost":
             return f"{self.name} {'lost' if self.value else 'back'}"
         if self.kind == "by_hand":
-            return f"{self.name} {'worked by hand' if self.value else 'back from by hand'}"
+            told = f"{self.name} {'worked by hand' if self.value else 'back from by hand'}"
+            return f"{told}, as a person says" if self.maybe else told
         return f"{self.kind} {self.name} {self.value}"

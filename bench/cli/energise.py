@@ -19,6 +19,12 @@ _GROUPS = (
 )
 
 
+HAND_IN_BOX = (
+    "a person works at the live box: one hand, no rings or bracelets, one circuit at a time, and only "
+    "what the question names"
+)
+
+
 def hazards(spec: Spec, circuits: tuple[Circuit, ...] | None = None) -> list[str]:
     """Lines for people, one for each kind of hazard; `circuits`: those that will be switched (None: all)."""
     chosen = tuple(spec.circuits.values()) if circuits is None else circuits
@@ -38,17 +44,22 @@ def hazards(spec: Spec, circuits: tuple[Circuit, ...] | None = None) -> list[str
     return lines
 
 
-def confirm(spec: Spec, *, yes: bool, ask: TextIO, answer: TextIO, width: int = 100) -> None:
+def confirm(
+    spec: Spec, *, yes: bool, ask: TextIO, answer: TextIO | None, width: int = 100, hand_in_box: bool = False
+) -> None:
     """Lists the hazards on `ask` and waits for "yes" on `answer`, unless `yes`. Blocks: for a person.
+    `hand_in_box`: a person will be asked to work at the box.
 
     Raises: UsageError when the answer is another one, or nobody is there to give it.
     """
     ask.write("This run energises a real box:\n")
     for line in hazards(spec):
         ask.write("\n".join(hanging(line, width)) + "\n")
+    if hand_in_box:
+        ask.write("\n".join(hanging(HAND_IN_BOX, width)) + "\n")
     if yes:
         return
-    if not (ask.isatty() and answer.isatty()):
+    if answer is None or not (ask.isatty() and answer.isatty()):  # None: closed when the program began
         text = "nobody is there to say that a real box may be energised"
         raise UsageError(Complaint(text, advice="if it may, say so: --yes"))
     ask.write("Fuses in, people clear, a way to cut the supply at hand? Type yes to begin: ")

@@ -16,7 +16,7 @@ from bench.cli.require import parse_require, with_requirement
 from bench.core.errors import Complaint, UsageError
 from bench.core.frame import Frame
 from bench.core.verdict import EXIT_STATUS, Verdict
-from bench.report import CAUTIONS, Material, excerpts, write_results
+from bench.report import CAUTIONS, Material, excerpts, questions, write_results
 from bench.report.files import verdict_document
 from bench.report.terminal import verdict_text, wants_colour, width_of
 from bench.session import Session, open_session
@@ -152,7 +152,8 @@ def material_of(
     session: Recording, boat: Boat, verdict: Verdict, *, jitter_ms: float | None = None
 ) -> Material:
     """What reports are made from. One more pass over the recording finds the evidence."""
-    entries = list(session.entries()) if verdict.discrepancies else []
+    asks = _asks_person(session)
+    entries = list(session.entries()) if verdict.discrepancies or asks else []
     boat.definitions.forget()
     return Material(
         title=boat.spec.boat.name,
@@ -163,7 +164,14 @@ def material_of(
         excerpts=excerpts(entries, verdict, lambda frame: explain(frame, boat)),
         cautions=CAUTIONS,
         from_the_middle=not session.header,
+        asked=questions(entries) if asks else (),
     )
+
+
+def _asks_person(session: Recording) -> bool:
+    """Whether a person was asked anything, without reading all of it."""
+    marks = session.path / "marks.jsonl"
+    return marks.is_file() and b'"asked"' in marks.read_bytes()
 
 
 def groups_of(spec: Spec) -> Mapping[str, str]:

@@ -17,6 +17,7 @@ from bench.spec.model import Spec
 
 if TYPE_CHECKING:
     from bench.plan.since import Compared
+    from bench.spec.profile import BenchProfile
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,26 @@ def refuse_disagreed(boat: Boat) -> None:
 
     if found := check_scenarios(boat.spec):
         raise SpecError(found)
+
+
+def bench_profile(
+    word: str | None, spec: Spec, *, warns: bool = True
+) -> tuple[BenchProfile | None, str | None]:
+    """The bench profile of that file and its text. `warns`: of what it says that the spec does not have.
+
+    Raises: SpecError, UsageError.
+    """
+    if word is None:
+        return None, None
+    from bench.cli.boats import existing_file
+    from bench.cli.output import warn
+    from bench.spec.profile import load_profile, match_profile
+
+    path = existing_file(word, what="bench profile")
+    profile = load_profile(path)
+    if warns:
+        warn(match_profile(profile, spec))
+    return profile, path.read_text(encoding="utf-8")
 
 
 def load_for_check(word: str, bitrate: int) -> tuple[list[Complaint], list[str]]:

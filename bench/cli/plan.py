@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bench.cli.attended import add_person
 from bench.cli.output import warn
 from bench.cli.parser import Parser, add_choice, add_json, add_spec, count
 from bench.core.errors import Complaint, UsageError
@@ -54,6 +56,13 @@ def parser() -> Parser:
         help="also every sequence of 2 or 3 keys within each cluster of circuits (takes many times as long)",
     )
     add_choice(made)
+    add_person(made)
+    made.add_argument(
+        "--bench",
+        metavar="PROFILE",
+        help="for this bench (a file): shows how long the plan has each circuit with a limit on, and refuses "
+        "a plan that exceeds one",
+    )
     made.add_argument("--out", metavar="FILE", help="also write the plan, to be reviewed, kept and run again")
     made.add_argument(
         "--pictures", metavar="FOLDER", help="also draw what each cluster of circuits can do, as Mermaid text"
@@ -87,12 +96,14 @@ def run(args: argparse.Namespace) -> int:
     """Prints and gives back the exit status."""
     from dataclasses import asdict
 
+    from bench.cli.attended import with_person
     from bench.cli.boats import existing_file
-    from bench.cli.loading import faults_of_spec, load_boat, plan_for
+    from bench.cli.loading import bench_profile, faults_of_spec, load_boat, plan_for
     from bench.cli.output import print_json, print_lines
     from bench.cli.scoring import score_lines, score_of
     from bench.cli.since import compared
     from bench.report.terminal import width_of
+    from bench.run.limits import limits_of, on_at_most_s, refuse_too_long
     from bench.run.plan_file import plan_text
     from bench.twin import load_tables
 
@@ -109,19 +120,26 @@ def run(args: argparse.Namespace) -> int:
         boat.spec, short=args.short, supply=args.on == "twin", only=args.only, sequences=args.sequences,
         seconds=args.seconds, since=compared(args.since, boat) if args.since is not None else None,
     )  # fmt: skip
+    profile, _ = bench_profile(args.bench, boat.spec)
+    plan = with_person(boat.spec, plan, profile, by_hand=args.by_hand, look=args.look)
+    refuse_too_long(boat.spec, plan, profile)
+    limits = limits_of(profile)
+    held = on_at_most_s(boat.spec, plan, limits)
     if args.out:
         write_text(Path(args.out), plan_text(plan))
     if args.pictures:
         draw(boat.spec, Path(args.pictures))
     scored = score_of(boat, plan, args.sample, args.processes, tables) if args.score else None
     if args.json:
-        more = {"score": scored.document()} if scored is not None else {}
+        more: dict[str, object] = {"score": scored.document()} if scored is not None else {}
+        if limits:
+            more["limits"] = {n: {"on_s": held[n], "limit_s": limit_s} for n, limit_s in limits.items()}
         print_json({"status": 0, **asdict(plan), **figures(plan), **more})
         return 0
     if scored is not None:
         print_lines(score_lines(scored, width_of(sys.stdout)))
         return 0
-    print_lines(plan_lines(plan))
+    print_lines([*plan_lines(plan), *limit_lines(limits, held)])
     return 0
 
 
@@ -130,6 +148,8 @@ def _refuse(args: argparse.Namespace) -> None:
     if args.seconds is not None and args.sequences > 1:
         text = "--sequences and --seconds do not go together"
         raise UsageError(Complaint(text, advice="every sequence takes as long as it takes: name one of them"))
+    if args.score and (args.by_hand or args.look):
+        raise UsageError(Complaint("--score tries what the bench does by itself", advice="leave out one"))
     if args.short and args.sequences > 1:
         raise UsageError(Complaint("--sequences is for the full plan", advice="leave out --short, or it"))
     for option in ("sample", "tables"):
@@ -218,6 +238,21 @@ def plan_lines(plan: Plan) -> list[str]:
     return lines
 
 
+def limit_lines(limits: Mapping[str, float], held: Mapping[str, float]) -> list[str]:
+    """How long each circuit with a limit is on, for people."""
+    if not limits:
+        return []
+    rows = [[n, f"{held[n]:.1f} s", f"{limit_s:g} s"] for n, limit_s in limits.items()]
+    from bench.report.terminal import width_of
+    from bench.report.text import table
+
+    return [
+        "",
+        "limits of this bench:",
+        *table(("circuit", "on at most", "limit"), rows, width_of(sys.stdout)),
+    ]
+
+
 def shortened(plan: Plan) -> list[str]:
     """What is still uncovered, each kind of fault with no more than a few."""
     rows = []
@@ -242,4 +277,6 @@ def _cost(plan: Plan) -> list[str]:
 def _doing(step: Step) -> str:
     if step.kind in ("sensor", "supply"):
         return f"{step.kind} {step.name} {'on' if step.value else 'off'}"
+    if step.kind == "silent":
+        return f"{step.name} {'silent' if step.value else 'heard again'}"
     return f"{step.kind} {step.name}".rstrip()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 
+from bench.cli.attended import add_answering, add_person
 from bench.cli.parser import Parser, add_accepted, add_choice, add_json, add_spec
 
 DETAILS = """\
@@ -13,6 +14,7 @@ where a box is:
   INTERFACE:CHANNEL  any interface of python-can, e.g. socketcan:can0
 
 A real box is energised: loads move, sound and heat. The run lists them and asks first.
+On the virtual box a simulated person answers what a person is asked.
 exit status: 0 pass, 1 discrepancy, 2 wrong input, 3 inconclusive or the bench failed, 130/143 interrupted
 """
 
@@ -56,6 +58,8 @@ def parser() -> Parser:
     made.add_argument(
         "--plan", metavar="FILE", help="a plan that hardstand plan --out has written, instead of a new one"
     )
+    add_person(made)
+    add_answering(made)
     made.add_argument("--yes", action="store_true", help="energise without asking")
     made.add_argument("--until-first", action="store_true", help="stop after the first discrepancy")
     made.add_argument(

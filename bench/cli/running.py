@@ -11,20 +11,25 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from bench.cli.accepting import keep_copy, read_accepted, set_apart
+from bench.cli.attended import asks_person, person_at_terminal, refuse_options, with_person
 from bench.cli.boats import existing_file
 from bench.cli.energise import confirm
 from bench.cli.judging import material_of, start_ns_of, tell
-from bench.cli.loading import Boat, faults_of_spec, load_boat, plan_for, refuse_disagreed
+from bench.cli.loading import Boat, bench_profile, faults_of_spec, load_boat, plan_for, refuse_disagreed
 from bench.cli.output import warn
 from bench.cli.require import parse_require, with_requirement
 from bench.cli.since import compared, since_lines
 from bench.cli.virtual import parse_faults
 from bench.core.clock import SystemClock, utc_text
 from bench.core.errors import Complaint, UsageError
+from bench.core.event import BY_HAND
 from bench.core.plan import Plan
 from bench.judge import JUDGE_VERSION
 from bench.lab.api import boat_tables, run_virtual
+from bench.lab.person import SimulatedPerson
 from bench.link.open import link_from_text
+from bench.plan.by_hand import without_person
+from bench.plan.since import Compared
 from bench.report import Material, write_results
 from bench.report.progress import Progress
 from bench.report.terminal import width_of
@@ -32,11 +37,13 @@ from bench.rig import Setting
 from bench.run.api import Boat as RunBoat
 from bench.run.api import SupplyWish, Wishes, before_the_run, run_link
 from bench.run.conductor import Gate, no_progress
+from bench.run.limits import refuse_too_long
+from bench.run.operator import LIMIT_S, Operator
 from bench.run.plan_file import load_plan
 from bench.run.result import RunResult
 from bench.run.stop import StopFlag
 from bench.session import open_session
-from bench.spec.profile import BenchProfile, SerialSupply, load_profile, match_profile
+from bench.spec.profile import BenchProfile, SerialSupply
 from bench.twin import Tables, load_tables
 
 Tell = Callable[[float, float, str], None]
@@ -45,7 +52,8 @@ Tell = Callable[[float, float, str], None]
 @dataclass(frozen=True, slots=True)
 class Wish:
     """What was asked for; see `hardstand run --help`. `out`: the session's folder, new or empty. `plan`:
-    None makes one; `gate`: asked before each step; `facts`: more for session.json."""
+    None makes one; `operator`: who is asked (None: on the virtual box a simulated person, else nobody);
+    `gate`: asked before each step; `facts`: more for session.json."""
 
     spec: str
     on: str
@@ -60,6 +68,11 @@ class Wish:
     accepted: str | None = None
     supply: str | None = None
     plan: Plan | None = None
+    by_hand: bool = False
+    look: tuple[str, ...] = ()
+    unattended: bool = False
+    answer_within_s: float = LIMIT_S
+    operator: Operator | None = None
     gate: Gate | None = None
     facts: Mapping[str, object] = field(default_factory=dict)
 
@@ -80,7 +93,12 @@ def run_command(args: argparse.Namespace) -> int:
         tables=args.tables,
         accepted=args.accepted,
         supply=args.supply,
+        by_hand=args.by_hand,
+        look=tuple(args.look),
+        unattended=args.unattended,
+        answer_within_s=args.answer_within,
     )
+    refuse_options(args)
     boat = load_boat(wish.spec)
     warn((*boat.warnings, *faults_of_spec(boat)))
     refuse_disagreed(boat)
@@ -95,15 +113,8 @@ def run_command(args: argparse.Namespace) -> int:
                 raise UsageError(Complaint(text, advice="name one of them"))
         wish = replace(wish, plan=load_plan(existing_file(args.plan, what="plan"), boat.spec))
     check_wish(wish, boat)
-    if args.seconds is not None or args.since is not None:
-        wish = replace(wish, plan=_chosen(args, wish, boat))
-    if wish.on != "twin":
-        link = link_from_text(wish.on, SystemClock())  # only to hear of a wrong name before asking
-        spoken = RunBoat(boat.spec, boat.definitions)
-        supplied = supply_wish(wish, _profile(wish.bench, boat)[0], boat) is not None
-        warn(before_the_run(spoken, guard=True, switches_supply=supplied or link.facts.switches_supply))
-        confirm(boat.spec, yes=args.yes, ask=sys.stderr, answer=sys.stdin, width=width_of(sys.stderr))
     progress = Progress(sys.stderr, width=width_of(sys.stderr))
+    wish = _ready(args, wish, boat, progress)
     try:
         result, material = run_boat(wish, boat, tell_progress=progress.update)
     finally:
@@ -114,16 +125,51 @@ def run_command(args: argparse.Namespace) -> int:
     return replace(result, verdict=material.verdict).exit_status
 
 
-def _chosen(args: argparse.Namespace, wish: Wish, boat: Boat) -> Plan:
-    """The plan for the time there is, and for what changed."""
-    switches = wish.on == "twin" or supply_wish(wish, _profile(wish.bench, boat)[0], boat) is not None
-    if not switches:
-        switches = link_from_text(wish.on, SystemClock()).facts.switches_supply
-    since = compared(args.since, boat) if args.since is not None else None
-    plan = plan_for(boat.spec, short=wish.short, supply=switches, seconds=args.seconds, since=since)
-    for line in since_lines(plan):
-        print(f"hardstand: {line}", file=sys.stderr)
-    return plan
+def _ready(args: argparse.Namespace, wish: Wish, boat: Boat, progress: Progress) -> Wish:
+    """The wish with its plan, refused or confirmed before anything real is energised."""
+    profile, _ = bench_profile(wish.bench, boat.spec, warns=False)  # the run itself does
+    plan = wish.plan
+    if plan is None:
+        since = compared(args.since, boat) if args.since is not None else None
+        plan = _plan_of(wish, boat, profile, seconds=args.seconds, since=since)
+        for line in since_lines(plan):
+            print(f"hardstand: {line}", file=sys.stderr)
+    if wish.unattended:
+        plan = without_person(plan, "left out: the run was declared unattended")
+    refuse_too_long(boat.spec, plan, profile)
+    wish = replace(wish, plan=plan)
+    if wish.on == "twin":
+        return wish
+    if asks_person(plan):
+        wish = replace(wish, operator=person_at_terminal(width_of(sys.stderr), progress.close))
+    spoken = RunBoat(boat.spec, boat.definitions)
+    warn(before_the_run(spoken, guard=True, switches_supply=_switches(wish, boat, profile)))
+    confirm(
+        boat.spec, yes=args.yes, ask=sys.stderr, answer=sys.stdin, width=width_of(sys.stderr),
+        hand_in_box=any(step.kind == BY_HAND for step in plan.steps),
+    )  # fmt: skip
+    return wish
+
+
+def _switches(wish: Wish, boat: Boat, profile: BenchProfile | None) -> bool:
+    """Whether the supply can be switched. Raises: UsageError for a link of a wrong name."""
+    if wish.on == "twin":
+        return True
+    return (
+        link_from_text(wish.on, SystemClock()).facts.switches_supply
+        or supply_wish(wish, profile, boat) is not None
+    )
+
+
+def _plan_of(
+    wish: Wish, boat: Boat, profile: BenchProfile | None, *, seconds: float | None = None,
+    since: Compared | None = None,
+) -> Plan:  # fmt: skip
+    """The plan for the time there is, for what changed, and for the person who is there."""
+    plan = plan_for(
+        boat.spec, short=wish.short, supply=_switches(wish, boat, profile), seconds=seconds, since=since
+    )
+    return with_person(boat.spec, plan, profile, by_hand=wish.by_hand, look=wish.look)
 
 
 def run_and_judge(wish: Wish, *, write: bool = True) -> Material:
@@ -163,7 +209,7 @@ def run_boat(
 
     Raises: UsageError, BenchError before the first stimulus; later troubles end in the verdict.
     """
-    profile, profile_text = _profile(wish.bench, boat)
+    profile, profile_text = bench_profile(wish.bench, boat.spec)
     spoken = RunBoat(boat.spec, boat.definitions, profile, profile_text)
     accepted = read_accepted(wish.accepted, boat.spec)
     facts: dict[str, object] = {"asked_for": wish.on, "judge": JUDGE_VERSION}
@@ -171,10 +217,21 @@ def run_boat(
         facts |= {"seed": wish.seed, "fault": wish.fault or "none"}
     if wish.require is not None:
         facts["require"] = wish.require
+    plan = wish.plan
+    if plan is None and (wish.by_hand or wish.look):
+        plan = _plan_of(wish, boat, profile)
+    operator = wish.operator
+    if plan is not None and asks_person(plan) and not wish.unattended:
+        if operator is None and wish.on == "twin":
+            operator = SimulatedPerson(boat.spec)
+        facts["person"] = "simulated" if isinstance(operator, SimulatedPerson) else "at the terminal"
+    if wish.unattended or (plan is not None and asks_person(plan) and operator is None):
+        facts["person"] = "none: unattended"
     wishes = Wishes(
         supply=supply_wish(wish, profile, boat),
         short=wish.short, out=wish.out, until_first=wish.until_first, guard=wish.on != "twin",
-        facts={**facts, **wish.facts}, plan=wish.plan, gate=wish.gate,
+        facts={**facts, **wish.facts}, plan=plan, gate=wish.gate, operator=operator,
+        answer_within_s=wish.answer_within_s,
     )  # fmt: skip
     tables = _tables(wish, boat) if wish.on == "twin" else None
     stop = StopFlag()
@@ -234,15 +291,6 @@ def _tables(wish: Wish, boat: Boat) -> Tables:
     if wish.tables is not None:
         return load_tables(existing_file(wish.tables, what="virtual box"))
     return boat_tables(boat.spec.boat.name)
-
-
-def _profile(name: str | None, boat: Boat) -> tuple[BenchProfile | None, str | None]:
-    if name is None:
-        return None, None
-    path = existing_file(name, what="bench profile")
-    profile = load_profile(path)
-    warn(match_profile(profile, boat.spec))
-    return profile, path.read_text(encoding="utf-8")
 
 
 @contextmanager

@@ -14,7 +14,8 @@ def parser() -> Parser:
         "BOAT [options]",
         "Serves the virtual box of a boat on a pseudo-terminal that speaks the serial-line CAN\n"
         "protocol, in real time, until interrupted. Its first line of output is the port's path:\n"
-        "name it to hardstand run --on slcan:PORT.",
+        "name it to hardstand run --on slcan:PORT. Circuits are worked by hand as lines are typed:\n"
+        "by hand BOX CHANNEL, and back BOX CHANNEL.",
         "exit status: 0 ended by Ctrl-C, 2 wrong command line, 3 the port could not be made",
     )
     made.add_argument(

@@ -12,9 +12,9 @@ class Deviation:
     """One observation the spec does not allow, or a required one that never came.
 
     `kind`: unexpected | missing | late | level | current | restart | frame_missing | counter |
-    accepted (one that was accepted and should be no more). `t_ns` when noticed; `frame_index` the
-    latest frame that showed the signal (None: none ever did); `cause` the stimulus before it, in
-    words; `cause_t_ns` its instant.
+    seen (otherwise, by a person) | accepted (one that was accepted and should be no more). `t_ns` when
+    noticed; `frame_index` the latest frame that showed the signal (None: none ever did); `cause` the
+    stimulus before it, in words; `cause_t_ns` its instant.
     """
 
     kind: str

@@ -7,8 +7,11 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
 
+from bench.core.frame import RX, Frame
 from bench.core.verdict import FAIL, INCONCLUSIVE, PASS, Verdict
+from bench.evidence.corpus import JITTER_MS, trace_of, verdict_of
 from bench.evidence.page import Page, Table
+from bench.lab.alter import MS
 from bench.lab.api import boat_tables, load_boat, run_virtual
 from bench.lab.walk import make_walk
 from bench.loads.bands import LOAD_KINDS
@@ -24,6 +27,10 @@ BOOT_SPREAD = 1.1  # the virtual box takes up to a tenth longer
 LEADS_OHM = 0.02  # of supply and box, together with what else is on
 FREE = "anywhere within"
 EDGES = (FREE, "slow", "quick", "strong", "weak")
+REPORTS_LATE = "reports late"
+REPORTING = ("kittiwake", "dunlin", "fulmar")  # whose boxes leave something of respond_ms
+TRACES = 30
+WATCHED = ("state", "level", "fault", "lamp", "backlight")
 
 
 class Drawer:
@@ -108,10 +115,39 @@ def one(boat: Boat, seed: int) -> tuple[str, Verdict]:
     return edge, run_virtual(boat=boat, tables=tables, seed=seed, wishes=Wishes(plan=plan)).verdict
 
 
+def slack_ms(spec: Spec) -> float:
+    """How much later than it does the virtual box might report a change, and still be in time."""
+
+    def left(box: Box) -> float:
+        timing = box.timing_ms
+        spacing_ms = max(
+            f.on_change_ms or f.cycle_ms or 0.0 for kind, f in box.frames_ms.items() if kind in WATCHED
+        )
+        inside_ms = timing.scan + timing.debounce + timing.task + box.shortest_press_ms
+        return box.respond_ms - inside_ms - spacing_ms - JITTER_MS
+
+    return min(left(box) for box in spec.boxes.values())
+
+
+def reported_late(boat: Boat, seed: int) -> Verdict:
+    """The verdict on a walk of another logger, every other frame of a box late by up to what is left."""
+    chance = random.Random(f"late {boat.spec.boat.name} {seed}")
+    most_ns = round(slack_ms(boat.spec) * MS)
+    frames: list[Frame] = []
+    last_ns: dict[int, int] = {}
+    for frame in trace_of(boat, seed).frames:
+        delays = frame.direction == RX and chance.random() < 0.5
+        t_ns = frame.t_ns + (chance.randrange(most_ns) // 1000 * 1000 if delays else 0)
+        t_ns = last_ns[frame.can_id] = max(t_ns, last_ns.get(frame.can_id, 0) + 1000)
+        frames.append(frame._replace(t_ns=t_ns))
+    frames.sort(key=lambda f: f.t_ns)
+    return verdict_of(boat, frames, chance)
+
+
 def study(sample: float = 1.0) -> Page:
     """All boats in turn."""
     count = max(len(BOATS) * len(EDGES), round(RUNS * sample))
-    ended: dict[str, Counter[str]] = {edge: Counter() for edge in EDGES}
+    ended: dict[str, Counter[str]] = {edge: Counter() for edge in (*EDGES, REPORTS_LATE)}
     wrong: list[str] = []
     for name in BOATS:
         boat = load_boat(name)
@@ -120,6 +156,13 @@ def study(sample: float = 1.0) -> Page:
             ended[edge].update(["runs", verdict.outcome])
             if verdict.outcome == FAIL:
                 wrong.append(f"{name} {seed} ({edge}): {verdict.discrepancies[0].subject}")
+    for name in REPORTING:
+        boat = load_boat(name)
+        for seed in range(1, max(2, round(TRACES * sample)) + 1):
+            verdict = reported_late(boat, 7000 + seed)
+            ended[REPORTS_LATE].update(["runs", verdict.outcome])
+            if verdict.outcome == FAIL:
+                wrong.append(f"{name} {7000 + seed} ({REPORTS_LATE}): {verdict.discrepancies[0].subject}")
     rows = [[e, *(c[w] for w in ("runs", PASS, INCONCLUSIVE, FAIL))] for e, c in ended.items()]
     total = sum(c["runs"] for c in ended.values())
     summary = f"{len(wrong)} of {total} boxes within what is agreed fail"
@@ -133,5 +176,7 @@ _ABOUT = (
     "Virtual boxes of which everything that the spec leaves room for was moved within it: steps from key to "
     "output, time to wake and until values are available, dimming speed, timers, what loads draw, and how "
     "wrong currents are reported. Slow and quick, strong and weak: all of it at that end. Random walks and "
-    "short plans. None may fail; a current in the guard band between right and wrong is inconclusive."
+    "short plans. Reports late: walks as recorded by another logger, every other frame of a box later by up "
+    "to what `respond_ms` leaves, each by its own. None may fail; a current in the guard band between right "
+    "and wrong is inconclusive."
 )

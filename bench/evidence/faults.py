@@ -18,6 +18,8 @@ from bench.session import open_session
 from bench.twin import Expected, fault_kinds
 
 NOT_DISTINGUISHABLE = "not distinguishable"
+TO_BE_SEEN = "to be seen"  # faults that only a person sees or hears
+BY_HAND = "by hand"  # faults that show only when a person works at the box
 SEEDS = 3
 
 
@@ -42,7 +44,14 @@ def cases(boats: Mapping[str, str] = DEMONSTRATION) -> Iterator[Case]:
 def reached(case: Case, folder: Path, seed: int = 1) -> Verdict:
     """The verdict of a full run on the boat's virtual box with this fault; recorded in `folder`."""
     fault = f"{case.kind}:{case.expected.argument}"
-    return run_and_judge(Wish(case.boat, "twin", folder, fault=fault, seed=seed), write=False).verdict
+    return run_and_judge(_wish(case, folder, seed, fault), write=False).verdict
+
+
+def _wish(case: Case, folder: Path, seed: int, fault: str | None = None) -> Wish:
+    """A full run, with a person where only a person brings the fault to light."""
+    look = ("all", "horn") if case.where == TO_BE_SEEN else ()
+    by_hand = case.where == BY_HAND
+    return Wish(case.boat, "twin", folder, fault=fault, seed=seed, by_hand=by_hand, look=look)
 
 
 def what_is_wrong(case: Case, verdict: Verdict, folder: Path, seed: int = 1) -> str:
@@ -50,7 +59,8 @@ def what_is_wrong(case: Case, verdict: Verdict, folder: Path, seed: int = 1) -> 
     roots = [d.subject for d in verdict.discrepancies]
     outcome = case.expected.outcome
     if outcome == FAIL:
-        return _wrong_fail(case.expected.subjects, verdict, roots)
+        most = len(case.expected.subjects) if case.where == BY_HAND else 1
+        return _wrong_fail(case.expected.subjects, verdict, roots, most)
     if outcome == INCONCLUSIVE:
         return "" if verdict.outcome == INCONCLUSIVE else f"{verdict.outcome} {', '.join(roots)}".rstrip()
     if outcome == NOT_DISTINGUISHABLE:
@@ -58,11 +68,12 @@ def what_is_wrong(case: Case, verdict: Verdict, folder: Path, seed: int = 1) -> 
     return f"unknown expectation {outcome}"
 
 
-def _wrong_fail(subjects: tuple[str, ...], verdict: Verdict, roots: list[str]) -> str:
-    """One root, on something that was named beforehand: what follows has to be folded."""
+def _wrong_fail(subjects: tuple[str, ...], verdict: Verdict, roots: list[str], most: int) -> str:
+    """One root, on something that was named beforehand: what follows has to be folded. `most`: circuits
+    are worked by hand one after the other, so that each of two that are wrong is found by itself."""
     if verdict.outcome != FAIL:
         return f"{verdict.outcome}, not found"
-    if len(roots) != 1:
+    if not 1 <= len(roots) <= most:
         return f"{len(roots)} roots: {', '.join(roots)}"
     others = [root for root in roots if root not in subjects]
     return "" if "*" in subjects or not others else f"named {', '.join(others)}"
@@ -78,7 +89,7 @@ def _wrong_equal(case: Case, verdict: Verdict, folder: Path, seed: int) -> str:
     boat = load_boat(case.boat)
     with tempfile.TemporaryDirectory() as other:
         healthy = Path(other) / "healthy"
-        run_and_judge(Wish(case.boat, "twin", healthy, seed=seed), write=False)
+        run_and_judge(_wish(case, healthy, seed), write=False)
         mine, right = changes(folder, boat.definitions), changes(healthy, boat.definitions)
     respond_ns = round(max(box.respond_ms for box in boat.spec.boxes.values()) * 1e6)
     for signal in sorted(set(mine) | set(right)):

@@ -137,9 +137,10 @@ def study(sample: float = 1.0) -> Page:
     shipped = list(sample_recordings())
     wrong += [f"{name}: {difference(a, b)}" for name, a, b in shipped if a != b]
     rows = [[t, *(c[w] for w in ("runs", PASS, FAIL, INCONCLUSIVE))] for t, c in ended.items()]
+    total = count + len(shipped)
     summary = (
-        f"{count + len(shipped) - len(wrong)} of {count} random runs and {len(shipped)} shipped recordings "
-        "agree to the letter"
+        f"{total - len(wrong)} of {total} agree to the letter: {count} random runs and "
+        f"{len(shipped)} shipped recordings"
     )
     return Page(
         "live", "Live and from the recording", _ABOUT, not wrong, _with(summary, wrong), _tables(rows)

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from bench.evidence.plan_losses import Losses
 from bench.evidence.plan_order import Reach
 from bench.evidence.plan_played import Played, Step
 from bench.spec.model import Circuit, Function, Spec
 
 NEAR_PCT = 1.0
+BURST_MS = 10.0
 
 
 class Claims:
@@ -311,10 +313,23 @@ class Claims:
     def wake(self, n: int, words: list[str]) -> bool:
         return self._steps[n].kind in ("supply", "wake", "wait") and words[0] in self._spec.boxes
 
+    def burst(self, n: int, words: list[str]) -> bool:
+        """Another key went down within BURST_MS, what they reach is apart, and it had its effect."""
+        step, f = self._steps[n], self._function(n)
+        near = [s for s in self._steps if s.kind == "press" and 0 < abs(s.at_ms - step.at_ms) <= BURST_MS]
+        apart = all(self._reach.of(step).isdisjoint(self._reach.of(s)) for s in near)
+        if f is None or step.kind != "press" or f.name != words[0] or not near or not apart:
+            return False
+        return any((self._before(n, c) > 0) is not (self._after(n, c) > 0) for c in f.circuits)
+
+    def lost(self, n: int, words: list[str]) -> bool:
+        return Losses(self._spec, self._steps, self._partner, self._played).holds(n, words)
+
 
 CHECKS: dict[str, Callable[[Claims, int, list[str]], bool]] = {
     "control": Claims.control, "current": Claims.current, "toggle": Claims.toggle, "group": Claims.group,
     "cycle": Claims.cycle, "momentary": Claims.momentary, "scene": Claims.scene, "off": Claims.off,
     "on": Claims.on, "dim": Claims.dim, "force": Claims.force, "inhibit": Claims.inhibit,
     "follow": Claims.follow, "auto-off": Claims.timer, "outside": Claims.outside, "wake": Claims.wake,
+    "lost": Claims.lost, "burst": Claims.burst,
 }  # fmt: skip

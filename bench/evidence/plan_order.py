@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
-from bench.evidence.plan_played import Played, Step
+from bench.evidence.plan_played import Played, Step, loses
 from bench.spec.model import Function, Spec
 
 STIMULI = ("press", "release", "sensor", "supply", "wake")
@@ -81,7 +81,7 @@ def near_an_end(spec: Spec, steps: Sequence[Step], played: Played) -> list[str]:
                 found.append(
                     f"step {n} at {step.at_ms:.0f} ms: {span.what} at {span.lo_ms:.0f}..{span.hi_ms:.0f}"
                 )
-    return [*found, *_holds(spec, steps)]
+    return [*found, *_holds(spec, steps), *_near_losses(spec, steps, played, reach)]
 
 
 class Span(NamedTuple):
@@ -144,6 +144,49 @@ def _restarted(f: Function, played: Played, pressed_ms: float, end_ms: float) ->
     changes = [t for c in f.circuits for t, _ in played.stored(c)]
     on = f.reset.on if f.reset else ()
     return "any_member_changed" in on and any(pressed_ms + 200 < t < end_ms for t in changes)
+
+
+def _near_losses(spec: Spec, steps: Sequence[Step], played: Played, reach: Reach) -> Iterator[str]:
+    """Stimuli about when a panel, screen or sensor was lost, to circuits that this can change; and what a
+    silent node says."""
+    within_ms = max(b.respond_ms for b in spec.boxes.values())
+    for at_ms, name in played.losses:
+        changed = _lost_circuits(spec, steps, at_ms, name)
+        mine = frozenset[str]().union(*(reach.near(c) for c in changed))
+        for n, step in enumerate(steps):
+            near = step.kind in STIMULI and abs(step.at_ms - at_ms) < within_ms
+            if near and not _is_idle(spec, step) and reach.of(step) & mine:
+                yield f"step {n} at {step.at_ms:.0f} ms: {name} is lost at {at_ms:.0f}"
+            its = step.kind == "silent" and name in [lost for lost, _ in loses(spec, step.name)]
+            if its and not step.value and abs(step.at_ms - at_ms) < within_ms:
+                yield f"step {n} at {step.at_ms:.0f} ms: {name} is lost at {at_ms:.0f}, perhaps"
+    silent: set[str] = set()
+    for n, step in enumerate(steps):
+        if step.kind == "silent":
+            (silent.add if step.value else silent.discard)(step.name)
+        elif step.kind in STIMULI and _sender(spec, step) in silent:
+            yield f"step {n} at {step.at_ms:.0f} ms: {step.name} is silent"
+
+
+def _sender(spec: Spec, step: Step) -> str:
+    sensor = spec.sensors.get(step.name) if step.kind == "sensor" else None
+    return step.name.rpartition(" ")[0] if sensor is None else f"sensors {sensor.box}"
+
+
+def _lost_circuits(spec: Spec, steps: Sequence[Step], at_ms: float, name: str) -> set[str]:
+    """Circuits that a loss may change: of keys that are down, of a sensor; or all that its keys reach."""
+    kind, _, own = name.partition(" ")
+    if kind == "sensor":
+        return {f.circuit for f in spec.forces if f.sensor == own}
+    node = (spec.panels if kind == "panel" else spec.screens)[own]
+    keys = {c.name for c in spec.controls.values() if (c.kind, c.node) == (kind, own)}
+    if node.lost is None or node.lost.others == "hold":
+        down: set[str] = set()
+        for step in steps:
+            if step.at_ms < at_ms and step.kind in ("press", "release"):
+                (down.add if step.kind == "press" else down.discard)(step.name)
+        keys &= down
+    return {c for k in keys for c in spec.functions[spec.controls[k].function].circuits}
 
 
 def _function(spec: Spec, step: Step) -> Function | None:

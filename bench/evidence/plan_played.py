@@ -31,8 +31,18 @@ def steps_of(plan: Mapping[str, Any]) -> list[Step]:
     return [Step(s["at_ms"], s["kind"], s["name"], s["value"], tuple(s["covers"])) for s in plan["steps"]]
 
 
+def loses(spec: Spec, node: str) -> list[tuple[str, float]]:
+    """What is lost when a node of a `silent` step is, and after how many ms."""
+    kind, _, name = node.partition(" ")
+    if kind == "sensors":
+        mine = [s for s in spec.sensors.values() if s.box == name and s.lost is not None]
+        return [(f"sensor {s.name}", s.lost.after_ms) for s in mine if s.lost is not None]
+    lost = (spec.panels if kind == "panel" else spec.screens)[name].lost
+    return [] if lost is None else [(node, lost.after_ms)]
+
+
 class Played:
-    """Outputs and stored levels of each circuit over a plan's time."""
+    """Outputs and stored levels of each circuit over a plan's time. `losses`: when what was lost."""
 
     def __init__(self, spec: Spec, tables: Tables, steps: Sequence[Step], end_ms: float) -> None:
         first = {b.name: b.first for b in tables.boxes}
@@ -46,6 +56,9 @@ class Played:
         self._out: dict[str, tuple[list[float], list[float]]] = {c: ([], []) for c in spec.circuits}
         self._stored: dict[str, tuple[list[float], list[float]]] = {c: ([], []) for c in spec.circuits}
         self._now_ms = -FIRST_MS
+        self._active: dict[str, int] = {}
+        self._coming: list[tuple[float, str, str]] = []
+        self.losses: list[tuple[float, str]] = []
         self._all_off()
         self._go(0.0)
         for step in steps:
@@ -76,6 +89,34 @@ class Played:
         return round((t_ms + FIRST_MS) * MS)
 
     def _go(self, t_ms: float) -> None:
+        while self._coming and self._coming[0][0] <= t_ms:
+            at_ms, name, _ = self._coming.pop(0)
+            self._pass(at_ms)
+            self._twin.lost(self._ns(at_ms), self._twin_name(name))
+            self.losses.append((at_ms, name))
+        self._pass(t_ms)
+
+    def _twin_name(self, name: str) -> str:
+        kind, _, own = name.partition(" ")
+        return f"input {self._input[own]}" if kind == "sensor" else name
+
+    def _silence(self, step: Step) -> None:
+        """A module that is heard again tells how its sensors stand."""
+        t_ns = self._ns(step.at_ms)
+        if step.value:
+            more = [
+                (step.at_ms + after_ms, name, step.name) for name, after_ms in loses(self._spec, step.name)
+            ]
+            self._coming = sorted([*self._coming, *more])
+            return
+        self._coming = [c for c in self._coming if c[2] != step.name]
+        for name, _ in loses(self._spec, step.name):
+            self._twin.lost(t_ns, self._twin_name(name), False)
+            if name.startswith("sensor "):
+                own = name.removeprefix("sensor ")
+                self._twin.sensor(t_ns, self._input[own], self._active.get(own, 0))
+
+    def _pass(self, t_ms: float) -> None:
         while self._now_ms < t_ms:
             self._now_ms = min(self._now_ms + LOOK_MS, t_ms)
             self._twin.run_until(self._ns(self._now_ms))
@@ -96,7 +137,10 @@ class Played:
         if step.kind in ("press", "release"):
             node, _, key = step.name.rpartition(" ")
             (twin.press if step.kind == "press" else twin.release)(t_ns, node, int(key))
+        elif step.kind == "silent":
+            self._silence(step)
         elif step.kind == "sensor":
+            self._active[step.name] = step.value
             twin.sensor(t_ns, self._input[step.name], step.value)
         elif step.kind == "supply":
             twin.supply(t_ns, step.name, bool(step.value))

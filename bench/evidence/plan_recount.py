@@ -7,9 +7,9 @@ from collections.abc import Hashable, Iterable, Mapping, Sequence
 from itertools import combinations
 from typing import Any, NamedTuple
 
-from bench.core.event import Event
+from bench.core.event import LOST, Event
 from bench.core.model import State
-from bench.evidence.plan_played import Played, Step
+from bench.evidence.plan_played import Played, Step, loses
 from bench.oracle import Oracle
 from bench.spec.model import Spec
 
@@ -96,28 +96,37 @@ class Cluster:
         return _Place(self.later(states, t + SPAN), t + SPAN, down, active)
 
 
-def reachable(cluster: Cluster) -> set[Done] | None:
-    """What can be done in states that are reached without waiting and from which a way leads back to rest;
-    None where that is too much."""
+def table(cluster: Cluster) -> tuple[Hashable, dict[Done, Hashable]] | None:
+    """The state at rest, and where each letter leads from every state that is reached without waiting; None
+    where that is too much."""
     start = _Place(cluster.rest(), 0, frozenset(), frozenset())
     first = cluster.key(start)
-    seen, edge, found = {first}, [start], set[Done]()
-    back: dict[Hashable, set[Hashable]] = {}
+    seen, edge, found = {first}, [start], dict[Done, Hashable]()
     while edge:
         after = []
         for place in edge:
             here = cluster.key(place)
             for name in [*cluster.taps, *cluster.sensors]:
                 there = cluster.do(name, place)
-                key = cluster.key(there)
-                found.add((here, name))
-                back.setdefault(key, set()).add(here)
+                key = found[here, name] = cluster.key(there)
                 if key not in seen:
                     seen.add(key)
                     after.append(there)
             if len(found) > MOST:
                 return None
         edge = after
+    return first, found
+
+
+def reachable(cluster: Cluster) -> set[Done] | None:
+    """What can be done in states that are reached without waiting and from which a way leads back to rest."""
+    made = table(cluster)
+    if made is None:
+        return None
+    first, found = made
+    back: dict[Hashable, set[Hashable]] = {}
+    for (here, _), key in found.items():
+        back.setdefault(key, set()).add(here)
     home, waiting = {first}, [first]
     while waiting:
         for key in back.get(waiting.pop(), set()) - home:
@@ -128,9 +137,14 @@ def reachable(cluster: Cluster) -> set[Done] | None:
 
 def done(spec: Spec, cluster: Cluster, steps: Sequence[Step]) -> set[Done]:
     """What steps of a plan that reach the cluster do."""
+    return set(walked(spec, cluster, steps))
+
+
+def walked(spec: Spec, cluster: Cluster, steps: Sequence[Step]) -> list[Done]:
+    """The same in order."""
     states = cluster.rest()
-    down, active, seen = set[str](), set[str](), set[Done]()
-    for step in steps:
+    down, active, seen = set[str](), set[str](), list[Done]()
+    for step in _with_losses(spec, steps):
         if step.kind == "wait" and step.value == 0:
             continue
         t = round(step.at_ms * MS)
@@ -141,14 +155,33 @@ def done(spec: Spec, cluster: Cluster, steps: Sequence[Step]) -> set[Done]:
             step.kind == "release" and function in cluster.momentary
         )
         if counts and letter in {*cluster.taps, *cluster.sensors}:
-            seen.add((cluster.key(_Place(states, t, frozenset(down), frozenset(active))), letter))
+            seen.append((cluster.key(_Place(states, t, frozenset(down), frozenset(active))), letter))
         if step.kind == "sensor" and step.name in cluster.sensors:
             (active.add if step.value else active.discard)(step.name)
         if function in cluster.momentary:
             (down.add if step.kind == "press" else down.discard)(function)
-        if step.kind in ("press", "release", "sensor"):
+        if step.kind in ("press", "release", "sensor", LOST):
             states = cluster.step(states, t, step.kind, step.name, step.value)
     return seen
+
+
+def _with_losses(spec: Spec, steps: Sequence[Step]) -> list[Step]:
+    """Each silence as what it brings: losses, and returns."""
+    out, coming = list[Step](), list[tuple[float, str, str]]()
+    gone: set[tuple[str, str]] = set()
+    for step in steps:
+        for row in [c for c in coming if c[0] <= step.at_ms]:
+            out.append(Step(row[0], LOST, row[1], 1, ()))
+            gone.add(row[1:])
+        coming = sorted(c for c in coming if c[0] > step.at_ms)
+        if step.kind != "silent":
+            out.append(step)
+        elif step.value:
+            coming += [(step.at_ms + ms, name, step.name) for name, ms in loses(spec, step.name)]
+        else:
+            coming = [c for c in coming if c[2] != step.name]
+            out += [Step(step.at_ms, LOST, name, 0, ()) for name, node in gone if node == step.name]
+    return out
 
 
 def waits(spec: Spec, circuits: Iterable[str]) -> bool:

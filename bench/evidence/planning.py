@@ -14,6 +14,7 @@ from bench.core.clock import elapsed_ns
 from bench.core.verdict import PASS, Verdict
 from bench.definitions import load_definitions
 from bench.evidence.page import Page, Table
+from bench.evidence.plan_apart import missed_apart
 from bench.evidence.plan_claims import Claims
 from bench.evidence.plan_order import near_an_end, too_close
 from bench.evidence.plan_played import Played, steps_of
@@ -48,7 +49,8 @@ class Trial:
 @dataclass(frozen=True, slots=True)
 class Found:
     """What the checkers say of a plan. `held`, `wrong`, `unread`: claims; `undefined`: of no defined order;
-    `missed`: transitions and pairs that are not done; `recounted`: transitions looked at."""
+    `missed`: transitions and pairs that are not done, wrong ends of transitions that would not be shown;
+    `recounted`: transitions looked at."""
 
     held: int
     wrong: list[str]
@@ -76,10 +78,11 @@ def checked(of: Trial) -> Found:
     played = Played(of.spec, of.tables, steps, end_ms)
     claims = Claims(of.spec, steps, played, end_ms)
     lacking, recounted = missed(of.spec, of.plan, steps)
+    alike, _ = missed_apart(of.spec, of.plan, steps)
     return Found(
         claims.held, claims.wrong, claims.unread,
         [*too_close(of.spec, steps), *near_an_end(of.spec, steps, played)],
-        [*lacking, *missed_pairs(of.spec, of.plan, steps, played)], recounted,
+        [*lacking, *alike, *missed_pairs(of.spec, of.plan, steps, played)], recounted,
         Counter(tag.partition(" ")[0] for s in steps for tag in s.covers),
     )  # fmt: skip
 
@@ -110,7 +113,8 @@ def study(sample: float = 1.0) -> Page:
         "or only off, electronic fuses, lamps, lighting and wake-up. One abstract boat is drawn; spec and "
         "tables of the virtual box are written from it apart. Each plan is checked from its file: each claim "
         "against what a box did that it was played to, transitions against a recount, distances of stimuli "
-        "against the spec. Then the plan runs on the healthy virtual box and is judged."
+        "against the spec; boxes that end a transition in a wrong state that looks right are tried along the "
+        "steps. Then the plan runs on the healthy virtual box and is judged."
     )
     return Page("planning", "Plans of random boats", about, not wrong, summary, tables)
 
@@ -144,7 +148,7 @@ def _checked(count: int, wrong: list[str]) -> tuple[Table, Table]:
         "values judged",
     )
     note = "Transitions: those of clusters without timers that are not walked by pairs. Not exercised by "
-    note += "these plans: by hand, overload, low supply, lost panels; several boxes are planned, and not run."
+    note += "these plans: by hand, overload, low supply; several boxes are planned, and not run."
     kinds = Table(("behaviour", "claims"), [[k, n] for k, n in sorted(behaviours.items())])
     return Table(header, [row], note), kinds
 

@@ -117,6 +117,11 @@ class ClusterJudge:
             return None
         return self.worlds[0].state if self.nothing_owed() else None
 
+    def blame(self, number: int, t_ns: int) -> None:
+        """What deviates from here on came after cause `number` (0: after none that is known)."""
+        if number:
+            self.cause, self.caused_ns = number, t_ns
+
     def resume(self, states: list[State], number: int, t_ns: int) -> None:
         """The state is known again, by cause `number`, and all of it should be shown by now."""
         self.cause, self.caused_ns = number, t_ns

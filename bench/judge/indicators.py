@@ -167,3 +167,18 @@ class Indicators:
             return False
         indicator.narrow(intervals, t_ns)
         return True
+
+    def must_show(self, signal: str) -> float | None:
+        """What a lamp or backlight must show now, reported or not; None where that is not known for sure."""
+        on = [self._clusters[i] for i in self._model.indicators.get(signal, ())]
+        unsure = {i for clusters in self.unsure.values() for i in clusters}
+        for c in on:
+            if (
+                c.lost_until is not None
+                or not c.worlds
+                or c.number in unsure
+                or any(w.before for w in c.worlds)
+            ):
+                return None
+        spans = self._model.indicator(signal, [[w.state for w in c.worlds] for c in self._clusters])
+        return spans[0][0] if on and len(spans) == 1 and spans[0][0] == spans[0][1] else None

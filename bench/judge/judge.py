@@ -85,6 +85,7 @@ class Judge:
         self.wake_ns = FOREVER
         self._now = -FOREVER
         self._dark: frozenset[str] = frozenset()
+        self._inputs: dict[str, float] = {}  # what each sensor said last
         self.started = False
 
     # ---- beginnings and causes
@@ -105,8 +106,11 @@ class Judge:
                 if cluster.lost_until is not None and not cluster.mute and not cluster.asleep:
                     cluster.restart(event.t_ns)
         elif event.kind == SENSOR:
+            self._inputs[event.name] = float(event.value)
             for cluster in self.clusters:
                 cluster.seen[f"sensor:{event.name}"] = float(event.value)
+        elif event.kind == LOST and event.name.startswith("sensor "):
+            self._lost_sensor(event.name.removeprefix("sensor "), lost=bool(event.value))
         routed = self._recent.route(event)
         switch = Switch(earliest_ns, event.t_ns)
         clear = event.kind == SUPPLY or not self.sleep
@@ -131,6 +135,13 @@ class Judge:
         if cluster.known():
             self._tell_unclear(cluster.number, "", WAITED)
         self.lose((cluster.number,), t_ns)
+
+    def _lost_sensor(self, name: str, *, lost: bool) -> None:
+        """What it said last says nothing of how the box takes it, until it is heard again."""
+        for cluster in self.clusters:
+            cluster.seen.pop(f"sensor:{name}", None)
+            if not lost and name in self._inputs:
+                cluster.seen[f"sensor:{name}"] = self._inputs[name]
 
     @staticmethod
     def _near_ns(event: Event, cluster: ClusterJudge) -> int:
@@ -214,7 +225,8 @@ class Judge:
 
     def worked(self, before: Mapping[int, State | None], event: Event | None, number: int) -> tuple[int, ...]:
         """The person is done: `event` has happened to the states `before`, and the boxes have had time to
-        report it. None: what happened is not known. Returns the clusters that it reached."""
+        report it. None: what happened is not known, only that `number` was said (0: nothing was). Returns
+        the clusters that it reached."""
         t_ns = self._now if event is None else event.t_ns
         reached = self._work.end(before, event, number, t_ns)
         self.indicators.refresh(t_ns, None, number)
@@ -228,6 +240,7 @@ class Judge:
             reached.update(i for i, _ in self.model.route(Event(t_ns, SENSOR, name, value), ()))
         for cluster in self.clusters:
             cluster.seen.pop(f"sensor:{name}", None)
+        self._inputs.pop(name, None)
         self.lose(sorted(reached), t_ns)
 
     def begin_anew(self, t_ns: int) -> None:

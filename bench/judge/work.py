@@ -28,8 +28,8 @@ class Work:
     def end(
         self, before: Mapping[int, State | None], event: Event | None, number: int, t_ns: int
     ) -> tuple[int, ...]:
-        """`event` has happened to the states `before`; None: nobody knows what. Returns the clusters it
-        reached."""
+        """`event` has happened to the states `before`; None: nobody knows what, only that `number` was said
+        (0: nothing was). Returns the clusters it reached."""
         now: list[list[State]] = [[w.state for w in c.worlds] for c in self._clusters]
         for i, state in before.items():
             cluster = self._clusters[i]
@@ -41,6 +41,7 @@ class Work:
             now[i] = [after for s in now[i] for after in self._model.step(i, s, cause)]
         for i in before:
             if event is None or not now[i]:
+                self._clusters[i].blame(number, t_ns)
                 self._clusters[i].lose(t_ns)
             else:
                 self._clusters[i].resume(now[i], number, t_ns)

@@ -130,10 +130,10 @@ class PtyServer:
 
 def serve_on_pty(
     twin: Box, clock: Clock, out: TextIO | None = None, err: TextIO | None = None,
-    supply: SupplyServer | None = None,
+    supply: SupplyServer | None = None, beside: Callable[[], None] = lambda: None,
 ) -> None:  # fmt: skip
     """Serves until SIGTERM or SIGINT. First line of `out` (stdout), flushed: the port's path, second that of
-    `supply` where there is one; how to stop goes to `err` (stderr).
+    `supply` where there is one; how to stop goes to `err` (stderr). `beside`: done again and again meanwhile.
 
     Blocks: until the signal. Raises: BenchError when no pseudo-terminal can be had.
     """
@@ -143,8 +143,8 @@ def serve_on_pty(
     try:
         with _stopped_by_signals() as stopped:
             print(server.path, file=out, flush=True)
+            server.beside = lambda: _both(supply, beside)
             if supply is not None:
-                server.beside = lambda: supply.turn(0.0)
                 print(supply.path, file=out, flush=True)
             print("serving in real time; stop with Ctrl-C or SIGTERM", file=err, flush=True)
             serve_until(server, stopped)
@@ -154,6 +154,12 @@ def serve_on_pty(
             supply.close()
     if server.lost:
         print(f"{server.lost} lines were not fetched in time and were lost", file=err, flush=True)
+
+
+def _both(supply: SupplyServer | None, beside: Callable[[], None]) -> None:
+    if supply is not None:
+        supply.turn(0.0)
+    beside()
 
 
 def serve_until(server: PtyServer, stopped: Callable[[], bool]) -> None:

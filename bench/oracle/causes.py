@@ -223,15 +223,16 @@ def node_lost(run: Run, node: str, value: int) -> None:
             drop_hold(run, f)
     for control in t.nodes[node]:
         if control.lost is not None and control.lost.others == "off" and control.function.kind != "momentary":
-            _others_off(run, control.function, kept)
+            _others_off(run, control.function, kept, {c.key for c in t.nodes[node]})
 
 
-def _others_off(run: Run, f: FunctionTable, kept: set[int]) -> None:
+def _others_off(run: Run, f: FunctionTable, kept: set[int], own: set[int]) -> None:
+    """`own`: keys of the lost node itself, which hold nothing up."""
     t = run.table
     for c in f.members:
         if c in kept or (t.many_boxes and not awake(run, run.w, c)):
             continue
-        if not any(ask(run, run.w, key) for key in t.momentary_keys[c]):
+        if not any(ask(run, run.w, key) for key in t.momentary_keys[c] if key not in own):
             zero(run, c)
 
 

@@ -49,7 +49,8 @@ class Oracle:
             f"sensor {s}": self._where([s in t.sensors for t in self.tables]) for s in spec.sensors
         }
         for node in [f"panel {p}" for p in spec.panels] + [f"screen {s}" for s in spec.screens]:
-            self._lost_reach[node] = self._where([node in t.nodes for t in self.tables])
+            felt = [any(c.feels_loss for c in t.nodes.get(node, ())) for t in self.tables]
+            self._lost_reach[node] = self._where(felt)
 
     @property
     def clusters(self) -> tuple[tuple[str, ...], ...]:
@@ -135,7 +136,7 @@ class Oracle:
         elif kind == ev.SENSOR:
             reached = self._lost_reach.get(f"sensor {name}", ())
         elif kind == ev.LOST:
-            reached = self._lost_reach.get(name, ())
+            reached = self._lost_reach.get(name, ()) if value or name.startswith("sensor ") else ()
         else:
             reached = self._box_reach.get(name, ())
         return [(k, (kind, t_ns, name, value)) for k in reached]

@@ -65,6 +65,13 @@ class ControlTable:
     shortest_ns: int
     scan_ns: int
 
+    @property
+    def feels_loss(self) -> bool:
+        """Whether the loss of its panel or screen can change anything here."""
+        if self.lost is None:
+            return False
+        return self.key >= 0 or self.shortest_ns > 0 or self.lost.others == "off"
+
 
 class ClusterTable:
     """Everything the step needs about one cluster, by number. Built once, read only."""

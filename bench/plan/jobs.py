@@ -8,15 +8,18 @@ from functools import partial
 
 from bench.oracle import Oracle
 
+from .burst import burst_job
 from .desk import Desk
+from .lost import lost_jobs
 from .machine import Machine
 from .rules import follow, force, inhibit, only_off, only_on, outside, scene, wake
 from .scripts import auto_off, cycle, dim, group, momentary, toggle
 from .tour import Tour
 from .weave import Job
 
+QUICK_MS = 30_000.0  # clusters that are gone through in as long are soon free for what needs several
 # ranks: long timers first, what needs several clusters last; a short plan drops the highest ranks
-TIMER, CLUSTER, RULE, DIM, SHARED, OUTSIDE, WAKE = range(7)
+TIMER, CLUSTER, RULE, DIM, SILENT, SHARED, OUTSIDE, WAKE = range(8)
 
 
 def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
@@ -30,7 +33,13 @@ def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
     made += [j for j in rest if not j.clusters <= done or j.rank == DIM or _waits_in(j, by_pairs)]
     everything = frozenset(desk.sim.cluster_of.values())
     waiting = {t.machine.cluster for t in toured if t.waits}
-    made += _shared(desk, everything - waiting)
+    made += _shared(desk)
+    timed = desk.clusters(c.name for c in desk.spec.circuits.values() if c.auto_off is not None)
+    if not desk.short:
+        made += lost_jobs(desk, waiting | timed, SILENT, late=SHARED)
+        quick = {t.machine.cluster for t in toured if t.time_ms <= QUICK_MS} - waiting - timed
+        made += burst_job(desk, quick, CLUSTER)
+    made += _off(desk, everything - waiting)
     for control in desk.spec.outside:
         made.append(Job(f"outside {control}", everything - waiting, partial(outside, desk, control), OUTSIDE))
     by_message = any(b.wake.by == "message" for b in desk.spec.boxes.values())
@@ -96,11 +105,14 @@ def _rules(desk: Desk) -> Iterator[Job]:
                 yield Job(title, clusters, partial(follow, desk, follow_rule, source), RULE)
 
 
-def _shared(desk: Desk, quiet: frozenset[int]) -> Iterator[Job]:
-    """`quiet`: clusters in which no timer is waited for."""
+def _shared(desk: Desk) -> Iterator[Job]:
     for kind, script in (("scene", scene), ("on", only_on)):
         for f in desk.functions(kind):
             yield Job(f"{kind} {f.name}", desk.clusters(f.circuits), partial(script, desk, f), SHARED)
+
+
+def _off(desk: Desk, quiet: frozenset[int]) -> Iterator[Job]:
+    """`quiet`: clusters in which no timer is waited for."""
     for f in desk.functions("off"):
         own, others = desk.clusters(f.circuits), list[str]()
         if not desk.short:

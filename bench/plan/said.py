@@ -7,6 +7,8 @@ from collections.abc import Iterable, Sequence
 
 from bench.spec.model import Spec
 
+from .burst import BURST
+from .lost import LOST, not_lost
 from .scenario import SCENARIO, needs_supply
 from .tour import TOUR, Tour
 
@@ -27,6 +29,8 @@ def covered_words(tags: Iterable[str], toured: Sequence[Tour]) -> list[str]:
         found[TOUR] = [t.said(done[t.title]) for t in toured]
     if said := [text for t in toured if (text := t.said_of_sequences())]:
         found["sequences"] = said
+    if said := [text for t in toured if (text := t.said_of_checks())]:
+        found["transitions to a wrong state that looks right"] = said
     return [f"{behaviour}: {'; '.join(rest)}" for behaviour, rest in sorted(found.items())]
 
 
@@ -53,13 +57,9 @@ def never(spec: Spec, tags: Iterable[str], *, supply: bool) -> dict[str, str]:
         out["overload trip"] = f"needs a load bank: {', '.join(trips)}"
     if any(b.supply is not None for b in spec.boxes.values()):
         out["supply low"] = "needs a supply whose voltage can be set"
-    lost = [
-        f"{n.kind} {n.name}" for n in (*spec.panels.values(), *spec.screens.values()) if n.lost is not None
-    ]
-    lost += [f"sensor {s.name}" for s in spec.sensors.values() if s.lost is not None]
-    if lost:
-        out["loss of a panel, screen or sensor"] = f"not part of this plan: {', '.join(lost)}"
-    out["presses closer together, long sequences"] = "not part of this plan"
+    out |= dict(not_lost(spec, have))
+    burst = any(t.startswith(f"{BURST} ") for t in have)
+    out["long sequences" if burst else "presses closer together, long sequences"] = "not part of this plan"
     if not any(t.startswith("wake ") for t in have):
         out["wake-up"] = "the bench cannot switch the supply"
     return out
@@ -70,6 +70,7 @@ KINDS = {
     TOUR: "transitions", "control": "keys", "current": "currents", "dim": "dimming", "scene": "scenes",
     "wake": "waking up", "auto-off": "timers", "cycle": "cycles", "toggle": "toggles", "group": "groups",
     "momentary": "momentary keys", "force": "sensors", "inhibit": "inhibits", "follow": "follows",
+    LOST: "panels, screens and sensors that fall silent", BURST: "keys pressed together",
     "on": "keys that only switch on", "off": "keys that only switch off", "outside": "keys without effect",
 }  # fmt: skip
 

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from copy import copy
 from math import inf
 
 from bench.core.errors import InternalError
-from bench.core.event import WAKE, Event
+from bench.core.event import LOST, WAKE, Event
 from bench.core.model import State
 from bench.core.timeline import Course
 from bench.oracle import Oracle
 from bench.spec.model import Spec
+
+from .silence import Silences, node_of
 
 MS = 1_000_000
 MOST_STATES = 256
@@ -30,12 +33,21 @@ class Sim:
         self.cluster_of = {c: k for k, names in enumerate(model.clusters) for c in names}
         self._place = {c: (k, i) for k, names in enumerate(model.clusters) for i, c in enumerate(names)}
         self._now_ms = 0.0
+        self.silences = Silences(model, spec)
+        self._lost_ms = [-inf for _ in model.clusters]  # when something was last lost that reaches it
         self._states: list[list[State]] = [[] for _ in model.clusters]
         self._courses: list[list[tuple[Course, ...]] | None] = [None for _ in model.clusters]
         self._due_ns: list[float] = [inf for _ in model.clusters]  # when one of its states must move on
         self._ended_ns: list[float] = [-inf for _ in model.clusters]
         for k in range(len(model.clusters)):
             self._set(k, [model.rest(k) if remembered else model.all_off(k)])
+
+    def copy(self) -> Sim:
+        """The same boat at the same instant, to try something on."""
+        other = copy(self)
+        other._states, other._courses = list(self._states), list(self._courses)
+        other._due_ns, other._ended_ns = list(self._due_ns), list(self._ended_ns)
+        return other
 
     # -- asking
 
@@ -78,6 +90,10 @@ class Sim:
         """The latest instant at which something that has happened by itself in this cluster may have."""
         return self._ended_ns[cluster] / MS
 
+    def lost_ms(self, cluster: int) -> float:
+        """When something was lost, or heard again, last that reaches this cluster."""
+        return self._lost_ms[cluster]
+
     def may_show(self, circuit: str) -> tuple[float, float]:
         """As `level`, where what may have happened by itself by now may have happened."""
         k, place = self._place[circuit]
@@ -91,6 +107,10 @@ class Sim:
                 waiting += [s for s in self._model.fire(k, state) if s not in found]
         spans = [self._model.courses(k, s)[place].span(t_ns, t_ns) for s in found]
         return min(lo for lo, _ in spans), max(hi for _, hi in spans)
+
+    def node_of(self, subject: str) -> str:
+        """Who sends what tells of a key or a sensor."""
+        return node_of(self._spec, subject)
 
     def is_told(self, cluster: int) -> bool:
         """Whether all states that it may be in show the same circuits on."""
@@ -127,6 +147,13 @@ class Sim:
 
     def advance(self, t_ms: float) -> None:
         """Let time pass up to `t_ms`; what may or may not have happened by then has not yet."""
+        while (loss := self.silences.pop(t_ms)) is not None:
+            self._advance(loss.at_ms)
+            self.apply(LOST, loss.name, 1)
+            self._note_loss(loss.clusters)
+        self._advance(t_ms)
+
+    def _advance(self, t_ms: float) -> None:
         self._now_ms = max(self._now_ms, t_ms)
         t_ns = self._ns(self._now_ms)
         for k, due_ns in enumerate(self._due_ns):
@@ -141,6 +168,12 @@ class Sim:
             for box in self._spec.boxes.values():
                 if box.wake.by == "message":
                     self.apply(WAKE, box.name, 1)
+        elif kind == "silent" and value:
+            self.silences.begin(name, self._now_ms)
+        elif kind == "silent":
+            for lost in self.silences.end(name):
+                self.apply(LOST, lost, 0)
+            self._note_loss(self.silences.reached(name))
         elif kind != "wait":
             self.apply(kind, name, value)
         elif value == 1:
@@ -154,6 +187,10 @@ class Sim:
             self._set(k, self._distinct(k, stepped))
 
     # -- parts
+
+    def _note_loss(self, clusters: Iterable[int]) -> None:
+        for k in clusters:
+            self._lost_ms[k] = self._now_ms
 
     def _set(self, k: int, states: list[State]) -> None:
         self._states[k] = states

@@ -14,6 +14,7 @@ from .earns import earns, effect_of
 from .machine import Machine, Move
 from .pair_walk import PairWalk
 from .postman import closed_tour, walk_to
+from .separate import Checks
 from .sequences import Sequences
 from .weave import Act, Script
 
@@ -54,17 +55,22 @@ class Tour:
         self.edges = edges_of(self.moves)
         self._sought = length
         self.sequences = Sequences(self.moves, length if self.pairs is None else 1)
-        walk = (*self.order, *self.sequences.walk)
-        self.time_ms = float(sum(self.moves[n].cost_ms for n in walk))
+        self.checks = Checks(machine, self.moves, self.order if self.pairs is None else ())
+        self.time_ms = float(sum(self.moves[n].cost_ms for n in self._all))
         self._began = True  # whether the move that was done last began where it should
         self._held: dict[str, str] = {}
         self._active: frozenset[str] = frozenset()
+
+    @property
+    def _all(self) -> tuple[int, ...]:
+        return (*self.order, *self.checks.walk, *self.sequences.walk)
 
     def afresh(self, desk: Desk) -> Tour:
         """The same tour, not yet begun, for another plan."""
         made = copy(self)
         made._desk, made._held, made._active, made.given_up = desk, {}, frozenset(), []
-        made.lost, made._began, made.sequences = [], True, self.sequences.afresh()
+        made.lost, made._began = [], True
+        made.sequences, made.checks = self.sequences.afresh(), self.checks.afresh()
         return made
 
     @property
@@ -120,16 +126,20 @@ class Tour:
                     self.given_up.append(move)
                     del need[number]
                 yield from self.wait("")
+                self.checks.walked.append(None)
                 continue
             yield from self.do(move)
-            if self.here() == move.head:
+            came = self.here() == move.head
+            if came:
                 need -= Counter([number])
-        yield from self._sequences()
+            self.checks.walked.append(self.checks.canonical(number) if came and self._began else None)
+        yield from self._walk_on(self.checks)
+        yield from self._walk_on(self.sequences)
         yield from self.home()
 
-    def _sequences(self) -> Script:
-        """Walks on through every sequence; what a timer cut short is begun again."""
-        walk, walked, tries = self.sequences.walk, self.sequences.walked, Counter[int]()
+    def _walk_on(self, further: Sequences | Checks) -> Script:
+        """Walks on; what a timer cut short is begun again."""
+        walk, walked, tries = further.walk, further.walked, Counter[int]()
         at = 0
         while at < len(walk):
             here, number = self.here(), walk[at]
@@ -148,7 +158,7 @@ class Tour:
                     continue
             tries[at] += 1
             walked.append(None)
-            at = at + 1 if tries[at] >= MOST_TRIES else max(at + 1 - self.sequences.length, 0)
+            at = at + 1 if tries[at] >= MOST_TRIES else max(at + 1 - further.length, 0)
 
     def _must_wait(self, move: Move) -> bool:
         """Whether a timer would end meanwhile."""
@@ -253,6 +263,11 @@ class Tour:
             return ""
         return f"{self.sequences.done} of {len(every)} of {self.sequences.length} keys ({self.title})"
 
+    def said_of_checks(self) -> str:
+        """How many moves to a place that looks right and is wrong it would show; empty without any."""
+        every = len(self.checks.faults) + self.checks.untold
+        return f"{self.checks.done} of {every} ({self.title})" if every else ""
+
     def pairs_in(self, tags: Collection[str]) -> int:
         """Pairs of values that those of its moves cover that have a tag here."""
         assert self.pairs is not None
@@ -262,8 +277,7 @@ class Tour:
         """The same as data, with what of the finished `steps` is of this tour. `cut`: it may not be all."""
         mine = [s for s in steps if any(t.startswith(f"{TOUR} {self.title}: ") for t in s.covers)]
         done = {t for s in mine for t in s.covers if t.startswith(f"{TOUR} ")}
-        walk = (*self.order, *self.sequences.walk)
-        fewest = sum(self.moves[n].letter.kind in ("tap", "down") for n in walk)
+        fewest = sum(self.moves[n].letter.kind in ("tap", "down") for n in self._all)
         return Toured(
             circuits=self.machine.circuits,
             by="transitions" if self.pairs is None else "pairs",
@@ -293,6 +307,8 @@ class Tour:
         ):
             if names:
                 yield f"{self.title}: {len(set(names))} transitions that {why}"
+        if self.checks.untold:
+            yield f"{self.title}: {self.checks.untold} wrong ends of a transition that no key shows soon"
         if self.machine.untold:
             yield f"{self.title}: {len(self.machine.untold)} presses of no defined outcome"
 

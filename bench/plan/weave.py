@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Collection, Generator, Iterable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator
+from dataclasses import dataclass, field, replace
 from math import inf
 
 from bench.core.errors import InternalError
@@ -13,6 +13,8 @@ from bench.core.plan import Step
 from .pace import Pace
 from .sim import Sim
 
+WAIT_MS = 1500.0  # after a silence until all that waited for it have gone on
+BURST_MS = 5.0
 LONGEST_MS = 3_600_000.0
 WOBBLE_MS, WOBBLE_STEP = 18, 7  # 0..17 ms, each in turn
 
@@ -23,7 +25,8 @@ class Act:
 
     `kind` as in core.plan.Step; a wait of value 1 is the box `name` waking up by itself. `urgent`
     acts (releases) go before others, the most urgent first. `holds`: asked when it is done, as it may have
-    had to wait; where it does not hold, nothing is covered.
+    had to wait; where it does not hold, nothing is covered. `hushes`: what its script keeps silent from soon
+    after it on, for how many ms from now: nobody else may use its keys until it is heard again.
     """
 
     kind: str
@@ -34,6 +37,12 @@ class Act:
     covers: tuple[str, ...] = ()
     urgent: int = 0
     holds: Callable[[], bool] | None = None
+    hushes: tuple[str, float] | None = None
+    more: tuple[Act, ...] = ()
+
+    def along(self, others: Iterable[Act]) -> Act:
+        """This and then the others, BURST_MS apart."""
+        return replace(self, more=tuple(others))
 
 
 Script = Generator[Act, None, None]
@@ -94,6 +103,7 @@ class Weave:
     _pending: list[_Running] = field(default_factory=list)
     _busy: set[int] = field(default_factory=set)
     _emitted: int = 0
+    _hushed: dict[str, _Running] = field(default_factory=dict)
     _waiting: list[tuple[int, Job]] = field(default_factory=list)
 
     def run(self, jobs: Iterable[Job], begin_ms: float = 0.0) -> float:
@@ -111,7 +121,7 @@ class Weave:
             self._late_ones(slot_ms)
             chosen = self._choose(slot_ms)
             if chosen is not None:
-                self._emit(chosen, slot_ms)
+                slot_ms = self._emit(chosen, slot_ms)
                 self._emitted += 1
                 slot_ms += self.pace.apart + (self._emitted * WOBBLE_STEP + self.seed) % WOBBLE_MS
             elif self._pending:
@@ -192,24 +202,71 @@ class Weave:
         if running.act is None or running.act.urgent:
             return True
         self.sim.advance(slot_ms)
-        span_ms = self.pace.tap + 2 * (self.pace.apart + WOBBLE_MS)
+        if not self._is_heard(running, running.act, slot_ms):
+            return False
+        span_ms = self.pace.tap + 2 * (self.pace.apart + WOBBLE_MS) + len(running.act.more) * BURST_MS
         guard_ms = self.pace.guard
         dues = self.sim.due_ms(running.job.clusters)
-        if any(slot_ms < self.sim.ended_ms(k) + guard_ms for k in running.job.clusters):
-            return False
+        more_ms = self.pace.respond  # about a loss the box may be late by as much
+        coming = self.sim.silences.coming(running.job.clusters)
+        down_ms = max(running.act.then_ms - self.pace.tap, 0.0) if running.act.kind == "press" else 0.0
+        dues += [(at_ms - more_ms - down_ms, at_ms + more_ms) for at_ms in coming]
+        for k in running.job.clusters:
+            if slot_ms < guard_ms + max(self.sim.ended_ms(k), self.sim.lost_ms(k) + more_ms):
+                return False
         return not any(lo - guard_ms < slot_ms + span_ms and slot_ms < hi + guard_ms for lo, hi in dues)
 
-    def _emit(self, running: _Running, slot_ms: float) -> None:
+    def _is_heard(self, running: _Running, act: Act, slot_ms: float) -> bool:
+        """Whether what sends it is not silent; whether a silence is in the way of nobody else."""
+        if act.hushes is not None:
+            node, ms = act.hushes
+            until_ms = slot_ms + ms + WAIT_MS
+            if not all(self._can_spare(r, at_ms, node, until_ms) for r, at_ms in self._others(running)):
+                return False
+        if act.kind == "silent" and act.value:
+            near_ms = self.pace.guard + 2 * self.pace.respond
+            if self.sim.silences.clashes(act.name, slot_ms, near_ms):
+                return False
+            return all(self.sim.node_of(key) != act.name for r, _ in self._others(running) for key in r.down)
+        names = (a.name for a in (act, *act.more))
+        return all(self._hushed.get(self.sim.node_of(name), running) is running for name in names)
+
+    def _others(self, running: _Running) -> Iterator[tuple[_Running, float]]:
+        """The others under way, and when they want to go on."""
+        yield from ((r, -inf) for r in self._pending if r is not running)
+        yield from ((r, at_ms) for at_ms, _, r in self._resume)
+
+    def _can_spare(self, other: _Running, at_ms: float, node: str, until_ms: float) -> bool:
+        """Whether it holds no key of what falls silent, and no timer of its ends while it has to wait."""
+        if any(self.sim.node_of(key) == node for key in other.down):
+            return False
+        if at_ms > until_ms or other.job.clusters.isdisjoint(self.sim.silences.keyed(node)):
+            return True
+        return all(lo > until_ms for lo, _ in self.sim.due_ms(other.job.clusters))
+
+    def _emit(self, running: _Running, slot_ms: float) -> float:
+        """Gives back when the last of it was done."""
         act = running.act
         assert act is not None
         self._pending.remove(running)
         self.sim.advance(slot_ms)
         self._do(running, act, slot_ms)
+        for other in act.more:
+            slot_ms += BURST_MS
+            self.sim.advance(slot_ms)
+            self._do(running, other, slot_ms)
         heapq.heappush(self._resume, (slot_ms + act.then_ms, running.order, running))
+        return slot_ms
 
     def _do(self, running: _Running, act: Act, t_ms: float) -> None:
+        if self.steps:  # what waits beside a burst
+            t_ms = max(t_ms, self.steps[-1].at_ms)
         covers = act.covers if act.holds is None or act.holds() else ()
         self.sim.enact(act.kind, act.name, act.value)
+        if act.hushes is not None:
+            self._hushed[act.hushes[0]] = running
+        elif act.kind == "silent" and not act.value:
+            self._hushed.pop(act.name, None)
         if act.kind == "press":
             running.down[act.name] = None
         elif act.kind == "release":

@@ -40,6 +40,7 @@ def verdict_document(material: Material) -> dict[str, Any]:
         "start_ns": material.start_ns,
         **asdict(verdict),
         "facts": dict(material.facts),
+        **({"asked": [asdict(question) for question in material.asked]} if material.asked else {}),
     }
 
 

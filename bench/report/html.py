@@ -21,6 +21,7 @@ def html_report(material: Material) -> str:
         _discrepancies(material),
         _accepted(material),
         _doubts(material),
+        _asked(material),
         _known(material),
         _tested(material),
         _pairs("Not tested", verdict.not_tested, "Circuit or control", "Why", "Nothing was left out."),
@@ -141,6 +142,11 @@ def _consequences(material: Material, discrepancy: Discrepancy) -> str:
 def _doubts(material: Material) -> str:
     rows = [(material.seconds(d.t_ns), d.subject or "the run", d.reason) for d in material.verdict.doubts]
     return _section("In doubt", _rows(("At", "Subject", "Why"), rows) if rows else "")
+
+
+def _asked(material: Material) -> str:
+    rows = [(str(q.number), material.seconds(q.t_ns), q.text, q.words) for q in material.asked]
+    return _section("Asked of a person", _rows(("No.", "At", "Question", "Answer"), rows) if rows else "")
 
 
 def _known(material: Material) -> str:

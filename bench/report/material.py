@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from bench.core.entry import Entry, StepMark
+from bench.core.entry import Answered, Asked, Entry, StepMark
 from bench.core.frame import Frame
+from bench.core.look import LABEL
 from bench.core.verdict import Deviation, Verdict
 
 FRAMES_BEFORE, FRAMES_AFTER = 6, 3
@@ -25,12 +26,54 @@ class FrameLine:
 
 
 @dataclass(frozen=True, slots=True)
+class Question:
+    """What a person was asked, and what became of it: `answer` as in core.entry.Answered, or `read`,
+    or `unanswered`."""
+
+    number: int
+    t_ns: int
+    text: str
+    answer: str
+    answered_ns: int | None = None
+    comment: str = ""
+    is_read: bool = False  # the comment is what was read
+
+    @property
+    def words(self) -> str:
+        """`yes`, `skipped (it is screwed down)` ..."""
+        word = ANSWERS.get(self.answer, self.answer)
+        return f"{word} ({self.comment})" if self.comment else word
+
+
+ANSWERS = {
+    "done": "yes", "not_so": "no, said twice", "skipped": "skipped", "no_answer": "no answer in time",
+    "unanswered": "the run ended before", "read": "read",
+}  # fmt: skip
+
+
+def questions(entries: Iterable[Entry]) -> tuple[Question, ...]:
+    """Every question of a session, in order."""
+    found: dict[int, Question] = {}
+    for entry in entries:
+        if isinstance(entry, Asked):
+            is_read = entry.name.startswith(LABEL)
+            found[entry.number] = Question(
+                entry.number, entry.t_ns, entry.question, "unanswered", is_read=is_read
+            )
+        elif isinstance(entry, Answered) and entry.number in found:
+            asked = found[entry.number]
+            word = "read" if asked.is_read and entry.answer == "done" else entry.answer
+            found[entry.number] = replace(asked, answer=word, answered_ns=entry.t_ns, comment=entry.comment)
+    return tuple(found.values())
+
+
+@dataclass(frozen=True, slots=True)
 class Material:
     """`title`: the boat; `facts`: label -> text (box identity, link, versions, folder ...), in order.
 
     `start_ns`: the instant that reports count from. `groups`: subject -> circuit | control | other.
     `excerpts`: discrepancy number -> frames around its evidence. `cautions`: sentences.
-    `from_the_middle`: a recording of another logger, which may begin anywhere.
+    `from_the_middle`: a recording of another logger, which may begin anywhere. `asked`: of a person.
     """
 
     title: str
@@ -41,6 +84,7 @@ class Material:
     excerpts: Mapping[int, tuple[FrameLine, ...]] = field(default_factory=dict)
     cautions: tuple[str, ...] = ()
     from_the_middle: bool = False
+    asked: tuple[Question, ...] = ()
 
     def seconds(self, t_ns: int) -> str:
         """An instant as people read it: `12.345 s` after the start."""

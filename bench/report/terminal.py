@@ -35,6 +35,7 @@ def verdict_text(material: Material, *, width: int = 100, colour: bool = False, 
         _failures(material, width),
         _accepted(material, width),
         _doubts(material, width),
+        _asked(material, width),
         _known(material, width),
         _listing("not tested", verdict.not_tested, width),
         _listing("smallest fault that would be seen", verdict.detection, width),
@@ -121,6 +122,19 @@ def _doubts(material: Material, width: int) -> list[str]:
         subject = f"{doubt.subject}: " if doubt.subject else ""
         lines += hanging(f"{material.seconds(doubt.t_ns)}  {subject}{doubt.reason}", width)
     return lines + _more(len(doubts) - LISTED)
+
+
+def _asked(material: Material, width: int) -> list[str]:
+    """Questions to a person that were not just answered with yes, and how many were."""
+    told = [q for q in material.asked if q.answer != "done" or q.comment]
+    if not material.asked:
+        return []
+    lines = [
+        f"asked of a person: {len(material.asked)} questions, {len(material.asked) - len(told)} plain yes"
+    ]
+    for q in told[:LISTED]:
+        lines += hanging(f"{material.seconds(q.t_ns)}  {q.number}. {q.text} {q.words}", width)
+    return lines + _more(len(told) - LISTED)
 
 
 def _known(material: Material, width: int) -> list[str]:

@@ -19,7 +19,7 @@ from bench.definitions import Definitions
 from bench.link.open import link_from_text
 from bench.oracle import Oracle
 from bench.plan import make_plan
-from bench.plan.by_hand import with_by_hand
+from bench.plan.by_hand import without_person
 from bench.rig import Setting, SuppliedLink, load_dialect, open_supply
 from bench.session import Recorder
 from bench.session.recorder import FLUSH_NS
@@ -29,7 +29,7 @@ from bench.spec.profile import BenchProfile
 from .conductor import Conductor, Gate, Progress, no_progress
 from .limits import limits_of, refuse_too_long
 from .off_build import build, would_stay_on
-from .operator import Operator
+from .operator import LIMIT_S, Operator
 from .ports import Writes
 from .result import RunResult
 from .session_files import header, write_copies
@@ -65,7 +65,8 @@ class SupplyWish:
 class Wishes:
     """How to run. `plan`: None makes the simple one. `out`: the session's folder, new or empty; None
     records nothing. `facts`: more for session.json. `guard`: for real links only. `gate`: asked before each
-    step. `operator`: who is asked for what only a person can do; None: unattended, that is not tested."""
+    step. `operator`: who is asked for what only a person can do, with so many seconds to answer; None:
+    unattended, that is not tested."""
 
     short: bool = False
     seed: int = 0
@@ -75,6 +76,7 @@ class Wishes:
     guard: bool = False
     gate: Gate | None = None
     operator: Operator | None = None
+    answer_within_s: float = LIMIT_S
     supply: SupplyWish | None = None
     facts: Mapping[str, object] = field(default_factory=dict)
 
@@ -123,8 +125,8 @@ def run_on(
     model = Oracle(spec)
     switches = link.facts.switches_supply
     plan = wishes.plan or make_plan(spec, short=wishes.short, seed=wishes.seed, supply=switches)
-    if wishes.plan is None and wishes.operator is not None and not wishes.short:
-        plan = with_by_hand(spec, plan, limits_of(boat.profile))
+    if wishes.operator is None:
+        plan = without_person(plan)
     refuse_too_long(spec, plan, boat.profile)
     definitions.forget()
     assessor = Assessor(spec, definitions, model, profile=boat.profile, not_tested=plan.not_tested)
@@ -142,6 +144,7 @@ def run_on(
         spec, definitions, plan, link, clock, recorder, assessor, off, stop=stop,
         progress=progress, until_first=wishes.until_first, session=wishes.out, with_guard=wishes.guard,
         gate=wishes.gate, operator=wishes.operator, limits=limits_of(boat.profile),
+        answer_within_s=wishes.answer_within_s,
     )  # fmt: skip
     return conductor.run()
 

@@ -13,7 +13,7 @@ from bench.core.clock import Clock, cpu_ns, elapsed_ns
 from bench.core.entry import Ended, Started, StepMark
 from bench.core.errors import BenchError, HardstandError
 from bench.core.link import Link
-from bench.core.plan import Plan, Step
+from bench.core.plan import OF_PERSON, Plan, Step
 from bench.core.verdict import Verdict
 from bench.definitions import Definitions
 from bench.rig import SuppliedLink
@@ -26,7 +26,7 @@ from .heart import Heart
 from .home import listen, switch_off, wake_boxes, walk_counters
 from .limits import Watch
 from .off_data import CounterBook, OffData
-from .operator import OF_PERSON, Asking, Operator
+from .operator import LIMIT_S, Asking, Operator
 from .ports import Judges, Writes
 from .result import RunResult
 from .safe_off import OffResult
@@ -57,7 +57,7 @@ class Conductor:
         assessor: Judges, off: OffData, *, stop: StopFlag, progress: Progress = no_progress,
         until_first: bool = False, session: Path | None = None, with_guard: bool = False,
         gate: Gate | None = None, operator: Operator | None = None,
-        limits: Mapping[str, float] | None = None,
+        limits: Mapping[str, float] | None = None, answer_within_s: float = LIMIT_S,
     ) -> None:  # fmt: skip
         self.spec, self.definitions, self.plan, self.link, self.clock = spec, definitions, plan, link, clock
         self.recorder, self.assessor, self.off, self.progress = recorder, assessor, off, progress
@@ -68,7 +68,9 @@ class Conductor:
         self.bus.watch = Watch(limits or {})
         self.hands = Hands(self.bus, spec, sender)
         self.session, self.gate = session, gate
-        self.asking = Asking(self.bus, spec, operator, clock) if operator is not None else None
+        self.asking = (
+            Asking(self.bus, spec, operator, clock, answer_within_s) if operator is not None else None
+        )
         self.with_guard = with_guard
         self.guard: GuardProcess | None = None
         self.steps_done = 0
@@ -213,9 +215,13 @@ class Conductor:
         self.progress(self.plan.duration_ms, self.total_ms, "switching off")
         try:
             bus.mark(StepMark(bus.t_ns, -1, "switch off what is on", "off"))
-            if self.hands.rest(self.clock.now_ns() + AT_LINK_NS):  # what the link holds still says active
-                bus.pump(self.clock.now_ns() + AT_LINK_NS + AHEAD_NS)
-            self.off_result = switch_off(bus, self.off)
+            now_ns = self.clock.now_ns()
+            later_ns = now_ns + AT_LINK_NS  # what the link holds still says held, and active
+            held = self.hands.let_go(now_ns, later_ns)
+            self.hands.speak(now_ns)
+            if self.hands.rest(later_ns) or held:
+                bus.pump(later_ns + AHEAD_NS)
+            self.off_result = switch_off(bus, self.off, targets=self._reachable())
             bus.pump(self.clock.now_ns() + int(END_MS * MS))
             if self.link.facts.switches_supply:
                 for box in self.spec.boxes:
@@ -233,6 +239,12 @@ class Conductor:
         else:
             if self.guard is not None:
                 self.guard.done()
+
+    def _reachable(self) -> frozenset[str] | None:
+        """What keys can switch off: not what is by hand, where a hand may still be in the box."""
+        if self.asking is None or not self.asking.may_be_by_hand:
+            return None
+        return frozenset(self.off.circuits) - self.asking.may_be_by_hand
 
     def _await_supply(self) -> None:
         """The guard is let go only once the supply has confirmed that it is off, or never will."""

@@ -36,12 +36,27 @@ class Hands:
         """A sensor input changes."""
         self._send(t_ns, self._sender.sensor(name, value))
 
+    def let_go(self, t_ns: int, again_ns: int) -> bool:
+        """Every key that is held is released: cyclic frames that bear keys say so from then on, too, and once
+        more at `again_ns`, after those that were handed over before. Whether there was one."""
+        held = sorted(self._sender.held)
+        for control in held:
+            self.release(t_ns, control)
+        if held:
+            self.begin(again_ns)
+        return bool(held)
+
     def rest(self, t_ns: int) -> bool:
         """Every active sensor goes to rest at `t_ns`. Whether there was one."""
         active = self._sender.active
         for name in active:
             self.sensor(t_ns, name, 0)
         return bool(active)
+
+    def speak(self, t_ns: int) -> None:
+        """Panels, screens and sensors that are silent are heard again."""
+        for node in self._bus.heart.silent:
+            self._send(t_ns, self._bus.heart.hush(node, t_ns, silent=False))
 
     def wake(self, t_ns: int) -> None:
         """Every wake message there is, each once; one may wake several boxes."""
@@ -62,6 +77,8 @@ class Hands:
             self.sensor(t_ns, step.name, step.value)
         elif step.kind == "wake":
             self.wake(t_ns)
+        elif step.kind == "silent":
+            self._send(t_ns, self._bus.heart.hush(step.name, t_ns, silent=bool(step.value)))
         elif step.kind == "frame":
             can_id, data, extended = step.name.split("#")
             self._send(t_ns, [(int(can_id, 16), bytes.fromhex(data), extended == "1")])

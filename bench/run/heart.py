@@ -16,6 +16,7 @@ class Heart:
     def __init__(self, beats: Iterable[Beat]) -> None:
         self._beats = list(beats)
         self._next_ns: list[int] = []
+        self._silent: set[str] = set()
 
     def start(self, t_ns: int) -> None:
         """First beats from `t_ns` on."""
@@ -25,6 +26,19 @@ class Heart:
         """No more beats."""
         self._next_ns = []
 
+    def hush(self, node: str, t_ns: int, *, silent: bool) -> list[Sent]:
+        """From `t_ns` on a node sends nothing, or again. Gives back what it sends at that very instant."""
+        (self._silent.add if silent else self._silent.discard)(node)
+        mine = [i for i, beat in enumerate(self._beats) if beat.node == node]
+        for i in mine if self._next_ns else ():
+            self._next_ns[i] = t_ns + round(self._beats[i].period_ms * MS)
+        return [sent for i in mine for sent in self._beats[i].make()]
+
+    @property
+    def silent(self) -> tuple[str, ...]:
+        """Nodes of which nothing is sent."""
+        return tuple(sorted(self._silent))
+
     def due(self, now_ns: int, until_ns: int) -> list[tuple[int, Sent]]:
         """Frames for the slots up to `until_ns`, each slot once."""
         out: list[tuple[int, Sent]] = []
@@ -33,6 +47,9 @@ class Heart:
                 continue
             beat = self._beats[i]
             period_ns = round(beat.period_ms * MS)
+            if beat.node in self._silent:
+                self._next_ns[i] = until_ns + 1
+                continue
             if at_ns < now_ns:
                 at_ns += (now_ns - at_ns) // period_ns * period_ns
             while at_ns <= until_ns:

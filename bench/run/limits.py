@@ -42,6 +42,16 @@ def refuse_too_long(spec: Spec, plan: Plan, profile: BenchProfile | None) -> Non
         raise UsageError(*said)
 
 
+def on_at_most_s(spec: Spec, plan: Plan, limits: Mapping[str, float]) -> dict[str, float]:
+    """How long the plan has each of these circuits on at a stretch, in s, with the time a box may take to
+    switch off."""
+    found = longest_on_ms(spec, plan, limits).items() if limits else ()
+    return {
+        name: (ms + spec.boxes[spec.circuits[name].box].respond_ms) / 1000.0 if ms else 0.0
+        for name, ms in found
+    }
+
+
 def _too_long(spec: Spec, plan: Plan, limits: Mapping[str, float]) -> list[Complaint]:
     advice = "raise the limit if the load bears it, or run a plan without the circuit"
     said = [
@@ -49,9 +59,7 @@ def _too_long(spec: Spec, plan: Plan, limits: Mapping[str, float]) -> list[Compl
         for s in plan.steps
         if s.kind == BY_HAND and s.value and s.name in limits
     ]
-    for name, on_ms in longest_on_ms(spec, plan, limits).items():
-        box = spec.boxes[spec.circuits[name].box]
-        longest_s = (on_ms + box.respond_ms) / 1000.0
+    for name, longest_s in on_at_most_s(spec, plan, limits).items():
         if longest_s > limits[name]:
             text = f"the plan has {name} on for up to {longest_s:.1f} s; its limit is {limits[name]:g} s"
             said.append(Complaint(text, advice=advice))

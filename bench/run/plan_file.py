@@ -10,10 +10,14 @@ from pathlib import Path
 from typing import Any, TypeGuard
 
 from bench.core.errors import Complaint, UsageError
-from bench.core.plan import Alike, Plan, Since, Step, Toured
+from bench.core.event import BY_HAND
+from bench.core.look import BACKLIGHT, HEARD, LABEL, LAMPS, READY
+from bench.core.plan import LOOK, OF_PERSON, Alike, Plan, Since, Step, Toured
+from bench.plan.silence import node_of, senders
 from bench.spec.model import Spec
 
-KINDS = ("press", "release", "sensor", "supply", "wake", "wait")
+KINDS = ("press", "release", "sensor", "supply", "wake", "wait", "silent", *OF_PERSON)
+MOST_LIT = 1 << 256  # bits of a node's lamps
 LONGEST_MS = 24 * 3_600_000.0
 
 
@@ -57,7 +61,18 @@ class _Reading:
             "sensor": set(spec.sensors),
             "supply": set(spec.boxes),
             "wake": {"", *spec.boxes},
+            BY_HAND: set(spec.circuits),
+            "silent": set(senders(spec)),
         }
+        nodes = [f"{n.kind} {n.name}" for n in (*spec.panels.values(), *spec.screens.values())]
+        subjects = {
+            LAMPS: nodes,
+            BACKLIGHT: nodes,
+            READY: spec.circuits,
+            HEARD: spec.circuits,
+            LABEL: spec.boxes,
+        }
+        self._names[LOOK] = {f"{kind}{name}" for kind, names in subjects.items() for name in names}
         self._names["release"] = self._names["press"]
 
     def _say(self, text: str, expected: str = "", advice: str = _ADVICE) -> None:
@@ -122,7 +137,9 @@ class _Reading:
             self._say(f"{where}: the spec has no {kind} {name!r}", advice="is it the plan of another boat?")
         elif not _is_time(at_ms):
             self._say(f"{where} is at {at_ms!r} ms", expected="milliseconds from the plan's start")
-        elif value not in (0, 1):
+        elif not isinstance(value, int) or (
+            value not in (0, 1) and not (kind == LOOK and 0 <= value < MOST_LIT)
+        ):
             self._say(f"{where} has the value {value!r}", expected="0 or 1")
         else:
             covers = read.get("covers", [])
@@ -132,6 +149,7 @@ class _Reading:
 
     def _in_order(self, steps: Sequence[Step]) -> None:
         down: set[str] = set()
+        silent: set[str] = set()
         before_ms = 0.0
         for number, step in enumerate(steps):
             if step.at_ms < before_ms:
@@ -139,12 +157,18 @@ class _Reading:
             before_ms = step.at_ms
             if step.kind == "press" and step.name in down:
                 self._say(f"step {number} presses {step.name}, which is down already")
+            if step.kind in ("press", "release", "sensor") and node_of(self._spec, step.name) in silent:
+                self._say(f"step {number} is a {step.kind} of {step.name}, which is silent then")
+            if step.kind == "silent":
+                (silent.add if step.value else silent.discard)(step.name)
             if step.kind == "press":
                 down.add(step.name)
             elif step.kind == "release":
                 down.discard(step.name)
         for name in sorted(down):
             self._say(f"{name} stays down at the end", expected="a release of each key")
+        for name in sorted(silent):
+            self._say(f"{name} stays silent at the end", expected="the end of each silence")
 
 
 def _is_time(value: object) -> TypeGuard[float]:

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from bench.core import event as ev
-from bench.core.entry import Entry, StepMark, SupplySwitched
+from bench.core.entry import Asked, Entry, StepMark, SupplySwitched
 from bench.core.errors import Complaint, UsageError
 from bench.core.frame import TX, Frame
 from bench.core.plan import Plan, Step
@@ -47,6 +47,8 @@ class _Collector:
                 self.steps.append((entry.t_ns, ev.SUPPLY, entry.box, entry.on))
             else:
                 self.left_out[f"supply of {entry.box}"] = "this link cannot switch the supply"
+        elif isinstance(entry, Asked):
+            self.left_out["what a person was asked"] = "nobody is asked again"
         elif isinstance(entry, Frame):
             self._frame(entry)
 

@@ -26,7 +26,9 @@ class Accepted:
     the last day it counts, as YYYY-MM-DD. `line` of the file."""
 
     subject: str
-    kind: Literal["unexpected", "missing", "late", "level", "current", "restart", "frame_missing", "counter"]
+    kind: Literal[
+        "unexpected", "missing", "late", "level", "current", "restart", "frame_missing", "counter", "seen"
+    ]
     reason: str
     who: str
     expires: str

@@ -69,9 +69,7 @@ WAKE = Record(
         Word(("supply", "message")),
         "What wakes the box: its supply, or the wake message of the binding.",
     ),
-    Field(
-        "within_s", SECONDS_ABOVE, "Time from that to the box being usable; shown up to `respond_ms` later."
-    ),
+    Field("within_s", SECONDS_ABOVE, "Time from that to being usable; shown up to `respond_ms` later."),
     Field(
         "others",
         word(model.Wake, "others"),

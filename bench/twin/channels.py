@@ -26,6 +26,7 @@ class Channels:
         self.off_at = [0] * top
         self.tripped = [False] * top
         self.hand = [False] * top  # as the box knows
+        self.spoiled: set[int] = set()  # by a defect: no key works it any more
         self.forced = [False] * top
         self.inhibited = [False] * top
         self.shed = [False] * top
@@ -35,7 +36,7 @@ class Channels:
         self.shed_refuses = [False] * top
         for box in tables.boxes:
             for c in box.numbers:
-                self.hand_ignores[c] = box.hand_presses == "ignored"
+                self.hand_ignores[c] = (box.hand_presses == "ignored") != (c in quirks.hand_flipped)
                 self.shed_refuses[c] = bool(box.shed and box.shed.on_presses == "refused")
         self.force: dict[int, list[ForceRow]] = {}
         for row in tables.forces:
@@ -55,6 +56,8 @@ class Channels:
     def locked(self, c: int) -> bool:
         """Does a lock that the box knows of keep presses from the stored level?"""
         if self.tripped[c] or self.inhibited[c] or (self.shed[c] and self.shed_refuses[c]):
+            return True
+        if c in self.spoiled:
             return True
         return (self.hand[c] and self.hand_ignores[c]) or self._force_ignores(c)
 
@@ -140,6 +143,10 @@ class Channels:
             self.hand[c] = on
             if on:
                 self.frozen.append((c, False))
+                if c in self.quirks.hand_keeps:
+                    self.stored[c] = 100.0
+            elif c in self.quirks.hand_spoils:
+                self.spoiled.add(c)
             self.touch(c)
 
     def set_input(self, number: int, value: int) -> None:

@@ -185,6 +185,52 @@ def _silent(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
     quirks.silent[_box(tables, parts[0])] = float(parts[1])
 
 
+def _hand_deaf(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    quirks.lock_deaf.add(channel_at(tables, parts[0]))
+
+
+def _hand_stuck(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    quirks.hand_stuck.add(channel_at(tables, parts[0]))
+
+
+def _hand_crossed(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    one, two = channel_at(tables, parts[0]), channel_at(tables, parts[1])
+    quirks.hand_crossed.update({one: two, two: one})
+
+
+def _hand_keeps(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    quirks.hand_keeps.add(channel_at(tables, parts[0]))
+
+
+def _hand_presses_flipped(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    quirks.hand_flipped.add(channel_at(tables, parts[0]))
+
+
+def _hand_noticed(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    quirks.hand_noticed.add(channel_at(tables, parts[0]))
+
+
+def _hand_spoils(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    quirks.hand_spoils.add(channel_at(tables, parts[0]))
+
+
+def _lamp_broken(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    row = key_at(tables, parts[0])
+    if row.lamp is None:
+        raise ValueError(f"{parts[0]!r} has no lamp")
+    quirks.dark_lamps.add((row.node, row.key))
+
+
+def _lighting_broken(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    if all(row.node != parts[0] for row in tables.backlights):
+        raise ValueError(f"{parts[0]!r} has no lighting")
+    quirks.dark_panels.add(parts[0])
+
+
+def _load_mute(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    quirks.mute.add(channel_at(tables, parts[0]))
+
+
 BOX_FAULTS: dict[str, Apply] = {
     name: _noting(note)
     for name, note in {
@@ -220,5 +266,15 @@ BOX_FAULTS: dict[str, Apply] = {
         "frames_repeated": _frames_repeated,
         "frames_short": _frames_short,
         "silent": _silent,
+        "lamp_broken": _lamp_broken,
+        "lighting_broken": _lighting_broken,
+        "load_mute": _load_mute,
+        "hand_deaf": _hand_deaf,
+        "hand_stuck": _hand_stuck,
+        "hand_crossed": _hand_crossed,
+        "hand_keeps": _hand_keeps,
+        "hand_spoils": _hand_spoils,
+        "hand_presses_flipped": _hand_presses_flipped,
+        "hand_noticed": _hand_noticed,
     }.items()
 }

@@ -10,6 +10,7 @@ from bench.twin.tables import (
     ChannelRow,
     DimRow,
     KeyRow,
+    NodeRow,
     OperationRow,
     Tables,
     WakeRow,
@@ -265,7 +266,61 @@ def _trip_clears_wrong(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> 
     return _with_channel(tables, replace(row, trip=replace(row.trip, cleared_by=frozenset())))
 
 
+def _node(tables: Tables, name: str) -> NodeRow:
+    for row in tables.nodes:
+        if row.name == name:
+            return row
+    raise ValueError(f"there is no panel or screen {name!r}")
+
+
+def _with_node(tables: Tables, new: NodeRow) -> Tables:
+    return replace(tables, nodes=tuple(new if n.name == new.name else n for n in tables.nodes))
+
+
+def _loss_time(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> Tables:
+    """Without a time: never lost."""
+    ms = float(parts[1]) * 1000 if len(parts) > 1 else 0.0
+    kind, _, number = parts[0].partition(" ")
+    if kind != "input":
+        return _with_node(tables, replace(_node(tables, parts[0]), lost_ms=ms))
+    if all(str(i.number) != number for i in tables.inputs):
+        raise ValueError(f"there is no {parts[0]!r}")
+    rows = tuple(replace(i, lost_ms=ms) if str(i.number) == number else i for i in tables.inputs)
+    return replace(tables, inputs=rows)
+
+
+def _loss_momentary_flipped(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> Tables:
+    row = _node(tables, parts[0])
+    return _with_node(tables, replace(row, held="hold" if row.held == "release" else "release"))
+
+
+def _loss_dim_flipped(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> Tables:
+    row = _node(tables, parts[0])
+    return _with_node(tables, replace(row, dim="continue" if row.dim == "freeze" else "freeze"))
+
+
+def _loss_others_flipped(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> Tables:
+    row = _node(tables, parts[0])
+    return _with_node(tables, replace(row, others="off" if row.others == "hold" else "hold"))
+
+
+def _loss_sensor_wrong(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> Tables:
+    if parts[1] not in ("hold", "rest", "active"):
+        raise ValueError(f"{parts[1]!r} is none of hold, rest, active")
+    number = parts[0].removeprefix("input ")
+    if all(str(i.number) != number for i in tables.inputs):
+        raise ValueError(f"there is no {parts[0]!r}")
+    rows = tuple(replace(i, on_lost=parts[1]) if str(i.number) == number else i for i in tables.inputs)
+    return replace(tables, inputs=rows)
+
+
 TABLE_FAULTS: dict[str, Apply] = {
+    "loss_ignored": _loss_time,
+    "loss_time_wrong": _loss_time,
+    "loss_momentary_flipped": _loss_momentary_flipped,
+    "loss_dim_flipped": _loss_dim_flipped,
+    "loss_others_flipped": _loss_others_flipped,
+    "loss_sensor_wrong": _loss_sensor_wrong,
     "keys_swapped": _keys_swapped,
     "key_dead": _key_dead,
     "outside_key_wired": _key_live,

@@ -34,6 +34,15 @@ class Quirks:
     chatter: dict[int, float] = field(default_factory=dict)  # channel -> ms off, 300 ms after going on
     no_hold: set[int] = field(default_factory=set)  # channels that never dim
     lock_deaf: set[int] = field(default_factory=set)  # channels whose by-hand flag is not sensed
+    hand_stuck: set[int] = field(default_factory=set)  # channels whose by-hand flag stays
+    hand_crossed: dict[int, int] = field(default_factory=dict)  # channel -> channel whose flag is raised
+    hand_keeps: set[int] = field(default_factory=set)  # channels that are stored on once worked by hand
+    hand_spoils: set[int] = field(default_factory=set)  # channels that no key works after by hand
+    hand_flipped: set[int] = field(default_factory=set)  # channels that store presses by hand, or ignore them
+    hand_noticed: set[int] = field(default_factory=set)  # channels whose unsensed seat is sensed after all
+    dark_lamps: set[tuple[str, int]] = field(default_factory=set)  # keys whose lamp is broken
+    dark_panels: set[str] = field(default_factory=set)  # nodes whose lighting is broken
+    mute: set[int] = field(default_factory=set)  # channels whose load draws its current and does nothing
     trip_deaf: set[int] = field(default_factory=set)  # channels whose electronic fuse never opens
     trip_forgets: set[int] = field(default_factory=set)  # channels whose latch opens by itself
     wake_zero: set[int] = field(default_factory=set)  # channels that a wake-up does not reset

@@ -13,6 +13,7 @@ from bench.twin.electrics import Electrics
 from bench.twin.faults import Fault
 from bench.twin.firmware import Firmware
 from bench.twin.hearing import Hearing
+from bench.twin.indicators import NONE as NO_LAMP
 from bench.twin.quirks import Quirks
 from bench.twin.tables import BoxRow, Tables
 
@@ -126,8 +127,10 @@ class Twin:
         self._advance(t_ns)
         c = self._channel(box, channel)
         self._electrics.set_hand(c, on, t_ns)
-        if self._box(box).hand_sensed and c not in self._electrics.quirks.lock_deaf:
-            self._firmware.pin(t_ns, "hand", c, int(on))
+        quirks = self._electrics.quirks
+        sensed = self._box(box).hand_sensed or c in quirks.hand_noticed
+        if sensed and c not in quirks.lock_deaf and (on or c not in quirks.hand_stuck):
+            self._firmware.pin(t_ns, "hand", quirks.hand_crossed.get(c, c), int(on))
         self._advance(t_ns)
 
     # ---- the truth
@@ -147,6 +150,29 @@ class Twin:
         """Per node and key: 0 off, 1 on, 2 flashing; keys without lamp left out."""
         lamp = self._firmware.indicators.lamp
         return {(k.node, k.key): lamp(k) for k in self.tables.keys if k.lamp}
+
+    # ---- what a person sees, hears and reads
+
+    def seen_lamp(self, node: str, key: int) -> int:
+        """A key's lamp: 0 dark, 1 lit, 2 flashing."""
+        shown = 0 if (node, key) in self._electrics.quirks.dark_lamps else self.lamp(node, key)
+        return 0 if shown == NO_LAMP else shown
+
+    def seen_lighting(self, node: str) -> float:
+        """Percent of a panel's lighting."""
+        return 0.0 if node in self._electrics.quirks.dark_panels else self.backlight(node)
+
+    def sounded_ns(self, box: str, channel: int) -> int:
+        """When a circuit's load last began to run, sound or shine; far in the past: never."""
+        c = self._channel(box, channel)
+        quirks = self._electrics.quirks
+        if c in quirks.mute | quirks.open_load | quirks.weak:
+            return -NEVER
+        return self._electrics.strands[c].since_ns
+
+    def serial(self, box: str) -> int:
+        """The serial number on a box's label."""
+        return self._box(box).serial
 
     def total_amps(self) -> float:
         """True current out of the supply now."""

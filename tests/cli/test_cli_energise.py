@@ -52,8 +52,9 @@ def test_any_other_answer_energises_nothing(said):
 
 
 def test_without_a_terminal_it_refuses_and_names_the_option():
-    with pytest.raises(UsageError, match=r"nobody is there .* - if it may, say so: --yes"):
-        confirm(spec(), yes=False, ask=io.StringIO(), answer=io.StringIO("yes\n"))
+    for answer in (io.StringIO("yes\n"), None):
+        with pytest.raises(UsageError, match=r"nobody is there .* - if it may, say so: --yes"):
+            confirm(spec(), yes=False, ask=io.StringIO(), answer=answer)
 
 
 def test_the_list_is_printed_with_yes_too():

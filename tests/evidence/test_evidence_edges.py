@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from bench.evidence.edges import BOATS, EDGES, at_an_edge, one
+from bench.evidence.edges import BOATS, EDGES, REPORTING, at_an_edge, one, reported_late, slack_ms
 from bench.lab.api import boat_tables, load_boat, run_virtual
 
 pytestmark = pytest.mark.slow
@@ -18,6 +18,15 @@ def test_none_fails(boat, seed):
     assert edge == EDGES[seed]
     assert verdict.discrepancies == ()
     assert verdict.judged_samples > 5_000
+
+
+@pytest.mark.parametrize("name", REPORTING)
+def test_reports_as_late_as_agreed_are_no_failure(name):
+    boat = load_boat(name)
+    assert slack_ms(boat.spec) > 30
+    verdict = reported_late(boat, 7001)
+    assert verdict.discrepancies == ()
+    assert verdict.judged_samples > 10_000
 
 
 @pytest.mark.parametrize(("edge", "times", "amps"), [("slow", 1, 0), ("quick", -1, 0), ("weak", 0, -1)])

@@ -4,6 +4,7 @@
 from itertools import pairwise
 
 import pytest
+from strokes import apart
 
 from bench.core.errors import SpecError
 from bench.data import boat_path
@@ -174,8 +175,7 @@ def test_a_wait_counts_from_what_was_done_last():
 
 
 def test_presses_keep_their_distance_whatever_the_scenario(dunlin):
-    at = [s.at_ms for s in dunlin.steps if s.kind in ("press", "release", "sensor")]
-    assert all(b - a >= 60 for a, b in pairwise(at))
+    assert all(b - a >= 60 for a, b in pairwise(apart(dunlin)))
 
 
 def test_a_scenario_that_needs_the_supply_is_named_where_the_bench_cannot_switch_it():

@@ -2,7 +2,7 @@
 
 import pytest
 
-from bench.core.entry import StepMark, SupplySwitched
+from bench.core.entry import Asked, StepMark, SupplySwitched
 from bench.core.errors import UsageError
 from bench.core.frame import TX, Frame
 from bench.core.plan import Plan, Step
@@ -83,6 +83,14 @@ def test_what_the_link_cannot_do_is_left_out_and_said(bench, definitions):
     assert again.left_out == {"supply of main": "this link cannot switch the supply"}
     assert again.plan.not_tested == again.left_out
     assert steps(again_of(bench, definitions, supply=True))[-1] == (2000, "supply", "main", 0)
+
+
+def test_what_a_person_was_asked_is_left_out_and_said(bench, definitions):
+    bench.press(1000, "panel helm 3")
+    bench.entries.append(Asked(2000 * MS, 1, "by_hand", "cabin_red", 1, "?"))
+    again = again_of(bench, definitions)
+    assert again.left_out == {"what a person was asked": "nobody is asked again"}
+    assert [s[1] for s in steps(again)] == ["press", "release"]
 
 
 def test_a_key_held_at_the_end_is_let_go(bench, definitions):

@@ -15,6 +15,7 @@ from bench.oracle import Oracle
 from bench.plan.by_hand import choose, with_by_hand
 from bench.run.api import Wishes
 from bench.session import open_session
+from bench.twin import Fault
 
 
 @cache
@@ -39,9 +40,8 @@ def test_a_healthy_box_passes_by_hand_and_control_is_restored(boat):
     result, chosen, person = run(boat)
     assert result.verdict.outcome == PASS, result.verdict
     assert [q.value for q in person.asked] == [1, 0] * len(chosen)
-    assert all(
-        result.verdict.tested[f"by hand {c}"] == "by hand and back from it, done by a person" for c in chosen
-    )
+    who = "as a person says; the box cannot know" if boat == "dunlin" else "done by a person"
+    assert all(result.verdict.tested[f"by hand {c}"] == f"by hand and back from it, {who}" for c in chosen)
     assert f"{len(chosen)} of {len(load_boat(boat).spec.circuits)} circuits by hand" in result.verdict.scope
     assert not [w for w in result.warnings if "by hand" in w]
 
@@ -62,6 +62,29 @@ def test_what_nobody_did_is_inconclusive(boat, habit, reason):
     assert bool([w for w in result.warnings if "may still be by hand" in w]) == (habit == "silent")
 
 
+HABITS = ["forgets", "idle", "nods", "silent", "skips", "wrong"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("which", [0, 1, 2])
+@pytest.mark.parametrize("habit", HABITS)
+@pytest.mark.parametrize("boat", ["demo", "dunlin", "fulmar"])
+def test_nothing_a_person_does_makes_a_healthy_box_fail(boat, habit, which):
+    result, chosen, _ = run(boat, {which: habit})
+    assert result.verdict.discrepancies == ()
+    may_pass = habit == "nods" or boat == "dunlin"  # where the box cannot know, a person is believed
+    if not may_pass or habit in ("silent", "skips"):
+        assert result.verdict.outcome == INCONCLUSIVE
+        assert f"by hand {chosen[which]}" not in result.verdict.tested or habit == "forgets"
+
+
+@pytest.mark.slow
+def test_a_link_that_was_left_in_place_is_no_fault_of_a_box_that_cannot_know():
+    result, chosen, _ = run("dunlin", {0: "forgets"})
+    why = "a circuit of its box was worked by hand, and the box cannot know whether it was put back"
+    assert [(d.subject, d.reason) for d in result.verdict.doubts] == [(chosen[0], why)]
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("habit", ["idle", "wrong"])
 def test_a_person_who_errs_makes_no_discrepancy(habit):
@@ -71,9 +94,11 @@ def test_a_person_who_errs_makes_no_discrepancy(habit):
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("fault", [None, "hand_deaf:main 2", "hand_stuck:main 3", "hand_keeps:main 2"])
 @pytest.mark.parametrize("habits", [{}, {1: "skips"}, {2: "wrong"}])
-def test_the_recording_is_judged_as_the_run_was(tmp_path, habits):
-    result, _, _ = run("demo", habits, out=tmp_path / "session")
+def test_the_recording_is_judged_as_the_run_was(tmp_path, habits, fault):
+    faults = () if fault is None else (Fault.parse(fault),)
+    result, _, _ = run("demo", habits, faults, out=tmp_path / "session")
     boat, _, _ = boat_and_plan("demo")
     boat.definitions.forget()
     session = open_session(tmp_path / "session")

@@ -25,8 +25,16 @@ def test_there_are_at_least_34_kinds_each_with_code_and_a_case_on_the_first_boat
     kinds = fault_kinds()
     assert len(kinds) >= 34
     assert set(kinds) == set(_APPLY)
-    assert {k.where for k in kinds.values()} == {"tables", "firmware", "wiring", "sensor", "bus"}
-    assert all("kittiwake" in k.expected for k in kinds.values())
+    assert {k.where for k in kinds.values()} == {
+        "tables",
+        "firmware",
+        "wiring",
+        "sensor",
+        "bus",
+        "by hand",
+        "to be seen",
+    }
+    assert all("kittiwake" in k.expected for k in kinds.values() if k.kind != "hand_noticed")
     assert dumps([asdict(k) for k in kinds.values()])
 
 
@@ -94,6 +102,20 @@ def worked(boat: str, faults: tuple[Fault, ...]) -> Iterator[list[Frame]]:
                 t = _tap(twin, t, key, 60) if key.operation in forced else t
             yield twin.run_until(t)
     yield twin.run_until(t + 61 * S)
+    yield from worked_by_hand(twin, t + 61 * S)
+
+
+def worked_by_hand(twin: Twin, t: int) -> Iterator[list[Frame]]:
+    """Each circuit with a key of its own, which is pressed meanwhile and afterwards."""
+    toggles = {o.number: o.channels[0] for o in twin.tables.operations if o.code == "toggle"}
+    keys = {toggles[k.operation]: k for k in twin.tables.keys if k.operation in toggles}
+    box = twin.tables.boxes[0]
+    for c, key in keys.items():
+        for on in (True, False):
+            twin.by_hand(t, box.name, c - box.first + 1, on)
+            t = _tap(twin, t + 200 * MS, key, 60)
+        yield twin.run_until(t)
+    yield twin.run_until(t + S)
 
 
 def _inside(tables: Tables, key: KeyRow, group: KeyRow) -> bool:

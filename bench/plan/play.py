@@ -1,0 +1,59 @@
+"""Steps written one after the other behind a plan, with the boat simulated beside them."""
+
+from __future__ import annotations
+
+from bench.core.plan import LOOK, Plan, Step
+from bench.oracle import Oracle
+from bench.spec.model import Spec
+
+from .desk import Desk
+from .pace import Pace
+from .sim import Sim
+from .weave import Script
+
+MOST_ROUNDS = 3
+
+
+class Player:
+    """`t_ms`: where the next step goes; `steps`: those written so far; `sim`: the boat after them."""
+
+    def __init__(self, spec: Spec, plan: Plan) -> None:
+        self.spec, self.model, self.pace = spec, Oracle(spec), Pace.of(spec)
+        self.sim = Sim(self.model, spec)
+        for step in plan.steps:
+            self.sim.advance(step.at_ms)
+            if step.kind not in (LOOK, "frame"):
+                self.sim.enact(step.kind, step.name, step.value)
+        self.t_ms = plan.duration_ms
+        self.sim.advance(self.t_ms)
+        self.desk = Desk(spec, self.sim, self.pace, short=False, seed=0)
+        self.steps: list[Step] = []
+
+    def step(self, step: Step, then_ms: float) -> None:
+        """One step at `t_ms`, and what follows comes `then_ms` later."""
+        self.steps.append(step)
+        if step.kind != LOOK:
+            self.sim.enact(step.kind, step.name, step.value)
+        self.t_ms += then_ms
+        self.sim.advance(self.t_ms)
+
+    def do(self, script: Script) -> None:
+        """All that a script wants."""
+        for act in script:
+            self.step(Step(self.t_ms, act.kind, act.name, act.value, act.about, act.covers), act.then_ms)
+
+    def to_rest(self, why: str) -> None:
+        """Everything off, counted positions at their last one."""
+        for _ in range(MOST_ROUNDS):
+            self.do(self.desk.together(self.spec.circuits, on=False, about=f"off, {why}"))
+            self.do(self._counters())
+            if not self.sim.not_at_rest():
+                return
+
+    def _counters(self) -> Script:
+        for f in self.desk.functions("cycle"):
+            last = len(f.positions)
+            for _ in range(last if f.position == "counter" else 0):
+                if self.sim.position(f.name) == last:
+                    break
+                yield from self.desk.tap(f.name, "counted", f"{f.name} to its last position")
