@@ -8,7 +8,7 @@ nothing of what is right, only whether two boxes differ, and so checks the judge
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import groupby
 
@@ -19,7 +19,7 @@ from .lights import only_lights_differ, ways_alike
 from .quirks import Quirks
 from .states import Look, Saved, States
 from .tables import Tables
-from .touched import touched
+from .touched import COMPARED, touched
 
 MOST_PAIRS = 3_000
 
@@ -69,7 +69,7 @@ def compare(tables: Tables, faults: Sequence[Fault], most: int = MOST_PAIRS) -> 
     wrong, quirks = tables, Quirks()
     for fault in faults:
         wrong = fault.apply(wrong, quirks)
-    if quirks != Quirks(latches=quirks.latches, mishaps=quirks.mishaps):
+    if quirks != Quirks(latches=quirks.latches, mishaps=quirks.mishaps) or not _only_known(tables, wrong):
         return None
     if quirks == Quirks() and wrong == tables:
         return Compared(whole=True)
@@ -83,6 +83,12 @@ def compare(tables: Tables, faults: Sequence[Fault], most: int = MOST_PAIRS) -> 
         rig = _search(tables, wrong, faults, far, most, rig=True)
         found = rig if rig.inputs or rig.whole else found
     return found
+
+
+def _only_known(tables: Tables, wrong: Tables) -> bool:
+    """Whether the tables differ in nothing but what `touched` looks at."""
+    same = {name: getattr(tables, name) for name in COMPARED}
+    return replace(wrong, **same) == tables
 
 
 def _counted(inputs: Sequence[str]) -> str:

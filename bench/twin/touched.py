@@ -8,6 +8,10 @@ from typing import Any
 from .quirks import Quirks
 from .tables import KeyRow, OperationRow, Tables
 
+COMPARED = (
+    *("keys", "operations", "channels", "follows", "inhibits", "forces", "wakes", "backlights"),
+)  # tables that are looked at here
+
 
 def edited_keys(tables: Tables, wrong: Tables) -> frozenset[tuple[str, int]]:
     """Keys that are another in `wrong`, or whose operation is."""
@@ -29,14 +33,8 @@ def touched(tables: Tables, wrong: Tables, quirks: Quirks) -> tuple[frozenset[in
         if mine and others and mine != others:
             near.update(_apart(mine, others))
             far.update(mine.members, others.members)
-    for rows, others_rows in (
-        (tables.channels, wrong.channels),
-        (tables.follows, wrong.follows),
-        (tables.inhibits, wrong.inhibits),
-        (tables.forces, wrong.forces),
-        (tables.wakes, wrong.wakes),
-        (tables.backlights, wrong.backlights),
-    ):
+    for name in COMPARED[2:]:
+        rows, others_rows = getattr(tables, name), getattr(wrong, name)
         near.update(c for row in _unlike(rows, others_rows) for c in _named(tables, row))
     for number in quirks.latches:
         near.update(tables.operation[number].members)

@@ -42,4 +42,5 @@ def test_loads_are_exchanged_at_one_box():
 
 def test_they_are_of_nearly_every_kind_of_table_fault():
     kinds = {e.kind for name in BOATS for e in single_edits(boat_tables(name))}
-    assert set(TABLE_FAULTS) - kinds == {"trip_not_cleared"}  # shows only on a rig
+    left = {kind for kind in set(TABLE_FAULTS) - kinds if not kind.startswith("loss_")}
+    assert left == {"trip_not_cleared"}  # shows only on a rig

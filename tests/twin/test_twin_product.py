@@ -129,8 +129,14 @@ def test_when_there_are_too_many_states_nothing_is_claimed():
     assert found.words(tables) == "no difference in 1 pairs of states of main 17; there are more of them"
 
 
-@pytest.mark.parametrize("fault", ["swapped_outputs:main 12/main 13", "late_key:screen helm 38/300"])
-def test_nothing_is_said_of_defects_that_boxes_without_loads_and_delays_do_not_have(fault):
+@pytest.mark.parametrize(
+    "fault",
+    [
+        *("swapped_outputs:main 12/main 13", "late_key:screen helm 38/300"),
+        *("loss_ignored:panel helm", "loss_sensor_wrong:input 1/rest"),
+    ],
+)
+def test_nothing_is_said_of_defects_that_are_not_compared(fault):
     assert compare(boat_tables("Kittiwake"), [Fault.parse(fault)]) is None
 
 
