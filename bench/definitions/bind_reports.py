@@ -225,7 +225,7 @@ class ReportBinder:
                 self.names.missing(name, name.text)
             for m in holders:
                 found = self.db.messages[m].fields[signal]
-                taken = any(found in fields for fields, _, _ in self._items[m])
+                taken = any(found in fields and not _is_alive(r) for fields, r, _ in self._items[m])
                 if not taken and self.names.usable(name, found):
                     self._add_counter(found, m)
 
@@ -343,3 +343,8 @@ def _shown(raw: int, show: str) -> str:
     if show == "version":
         return f"{raw >> 8}.{raw & 0xFF}"
     return f"{raw:08X}" if show == "hex" else f"{raw}"
+
+
+def _is_alive(reader: Observer | Extra) -> bool:
+    """A sign of life that counts is its message's counter too."""
+    return isinstance(reader, Observer) and reader.signal.startswith("alive:")

@@ -44,3 +44,18 @@ def test_that_values_are_available_is_shown_as_late_as_any_change(absent_ms, out
     boxes = tuple(replace(b, not_available_ms=absent_ms) for b in tables.boxes)
     verdict = run_virtual("dunlin", tables=replace(tables, boxes=boxes), seed=2).verdict
     assert (verdict.outcome, list(verdict.discrepancies)) == (outcome, [])
+
+
+@pytest.mark.slow
+def test_a_sign_of_life_that_stands_still_is_found():
+    verdict = run_virtual("demo", faults=(Fault.parse("counter_stuck:BoxAlive"),), seed=1, short=True).verdict
+    assert [(d.subject, d.root.kind) for d in verdict.discrepancies] == [("main", "counter")]
+
+
+@pytest.mark.slow
+def test_a_box_of_which_no_such_thing_was_agreed_gets_no_grace():
+    tables = boat_tables("demo")  # values are available at once there
+    boxes = tuple(replace(b, not_available_ms=150) for b in tables.boxes)
+    verdict = run_virtual("demo", tables=replace(tables, boxes=boxes), seed=1, short=True).verdict
+    assert verdict.outcome == "inconclusive"
+    assert {"the box reports its state as not available"} <= {d.reason for d in verdict.doubts}
