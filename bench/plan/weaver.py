@@ -11,9 +11,11 @@ from bench.core.plan import Step
 from bench.oracle import Oracle
 from bench.spec.model import Spec
 
+from .burst import BURST
 from .coverage import recount
 from .desk import Desk
 from .jobs import OUTSIDE, jobs, tours
+from .lost import LOST
 from .pace import Pace
 from .scenario import scenario_jobs
 from .sim import Sim
@@ -89,6 +91,8 @@ class Weaver:
             j for j in every if j.title not in left_out and not (j.tests or j.clusters).isdisjoint(wanted)
         ]
         if self.only:
+            many = (LOST, BURST)  # of circuits that have nothing to do with each other
+            chosen = [j for j in chosen if j.title.split()[0] not in many or j.clusters <= wanted]
             chosen = [j for j in chosen if j.rank < OUTSIDE]
         if self.first is not None:
             chosen = [
