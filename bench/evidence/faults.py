@@ -41,6 +41,9 @@ def cases(boats: Mapping[str, str] = DEMONSTRATION) -> Iterator[Case]:
                 yield Case(word, kind.kind, kind.where, kind.expected[name])
 
 
+STRIKES_AGAIN = ("drops_second_press",)  # each press that is dropped is a root of its own
+
+
 def reached(case: Case, folder: Path, seed: int = 1) -> Verdict:
     """The verdict of a full run on the boat's virtual box with this fault; recorded in `folder`."""
     fault = f"{case.kind}:{case.expected.argument}"
@@ -59,8 +62,10 @@ def what_is_wrong(case: Case, verdict: Verdict, folder: Path, seed: int = 1) -> 
     roots = [d.subject for d in verdict.discrepancies]
     outcome = case.expected.outcome
     if outcome == FAIL:
-        most = len(case.expected.subjects) if case.where == BY_HAND else 1
-        return _wrong_fail(case.expected.subjects, verdict, roots, most)
+        several = case.where == BY_HAND or case.kind in STRIKES_AGAIN
+        return _wrong_fail(
+            case.expected.subjects, verdict, roots, len(case.expected.subjects) if several else 1
+        )
     if outcome == INCONCLUSIVE:
         return "" if verdict.outcome == INCONCLUSIVE else f"{verdict.outcome} {', '.join(roots)}".rstrip()
     if outcome == NOT_DISTINGUISHABLE:
@@ -70,7 +75,7 @@ def what_is_wrong(case: Case, verdict: Verdict, folder: Path, seed: int = 1) -> 
 
 def _wrong_fail(subjects: tuple[str, ...], verdict: Verdict, roots: list[str], most: int) -> str:
     """One root, on something that was named beforehand: what follows has to be folded. `most`: circuits
-    are worked by hand one after the other, so that each of two that are wrong is found by itself."""
+    are worked by hand one after the other, and presses dropped one by one, so that each is found by itself."""
     if verdict.outcome != FAIL:
         return f"{verdict.outcome}, not found"
     if not 1 <= len(roots) <= most:

@@ -91,7 +91,9 @@ class Weaver:
             j for j in every if j.title not in left_out and not (j.tests or j.clusters).isdisjoint(wanted)
         ]
         if self.only:
-            chosen = [j for j in chosen if j.rank < OUTSIDE and not j.title.startswith((LOST, BURST))]
+            many = (LOST, BURST)  # of circuits that have nothing to do with each other
+            chosen = [j for j in chosen if j.title.split()[0] not in many or j.clusters <= wanted]
+            chosen = [j for j in chosen if j.rank < OUTSIDE]
         if self.first is not None:
             chosen = [
                 replace(j, first=True, rank=j.rank - EARLIER) if self.first.holds(desk, j) else j

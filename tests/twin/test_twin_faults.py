@@ -135,19 +135,13 @@ def _tap(twin: Twin, t: int, key: KeyRow, held_ms: int) -> int:
     return t + (held_ms + 150) * MS
 
 
-SHOWN_BY_SILENCE_OR_STROKES = {  # tests/plan/test_plan_phases.py
-    *("loss_ignored", "loss_time_wrong", "loss_momentary_flipped", "loss_dim_flipped"),
-    *("loss_others_flipped", "loss_sensor_wrong", "drops_second_press"),
-}
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize("boat", BOATS[:2])
 def test_each_kind_shows_in_the_frames_unless_it_says_it_cannot(boat: str) -> None:
     healthy = list(worked(boat, ()))
     wrong = []
     for kind in fault_kinds().values():
-        if (expected := kind.expected.get(boat)) is None or kind.kind in SHOWN_BY_SILENCE_OR_STROKES:
+        if (expected := kind.expected.get(boat)) is None:
             continue
         faulty = worked(boat, (Fault(kind.kind),))
         same = all(a == b for a, b in zip(healthy, faulty, strict=True))
@@ -155,7 +149,9 @@ def test_each_kind_shows_in_the_frames_unless_it_says_it_cannot(boat: str) -> No
             assert same
             continue
         within_tolerance = kind.kind in ("swapped_alike", "on_change_lost")
-        if same and expected.outcome != "not distinguishable":
+        # no panel falls silent here and no key comes close to another: see tests/plan/test_plan_phases.py
+        elsewhere = kind.kind.startswith("loss_") or kind.kind == "drops_second_press"
+        if same and expected.outcome != "not distinguishable" and not elsewhere:
             wrong.append(f"{kind.kind} shows in nothing")
         if not same and expected.outcome == "not distinguishable" and not within_tolerance:
             wrong.append(f"{kind.kind} shows after all")
