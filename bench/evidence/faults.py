@@ -63,9 +63,8 @@ def what_is_wrong(case: Case, verdict: Verdict, folder: Path, seed: int = 1) -> 
     outcome = case.expected.outcome
     if outcome == FAIL:
         several = case.where == BY_HAND or case.kind in STRIKES_AGAIN
-        return _wrong_fail(
-            case.expected.subjects, verdict, roots, len(case.expected.subjects) if several else 1
-        )
+        most = len(case.expected.subjects) if several else 1
+        return _wrong_fail(case.expected.subjects, verdict, roots, most)
     if outcome == INCONCLUSIVE:
         return "" if verdict.outcome == INCONCLUSIVE else f"{verdict.outcome} {', '.join(roots)}".rstrip()
     if outcome == NOT_DISTINGUISHABLE:
@@ -75,7 +74,7 @@ def what_is_wrong(case: Case, verdict: Verdict, folder: Path, seed: int = 1) -> 
 
 def _wrong_fail(subjects: tuple[str, ...], verdict: Verdict, roots: list[str], most: int) -> str:
     """One root, on something that was named beforehand: what follows has to be folded. `most`: circuits
-    are worked by hand one after the other, and presses dropped one by one, so that each is found by itself."""
+    are worked by hand one after the other, and presses dropped one by one: each is found by itself."""
     if verdict.outcome != FAIL:
         return f"{verdict.outcome}, not found"
     if not 1 <= len(roots) <= most:
