@@ -106,11 +106,11 @@ class Judge:
                 if cluster.lost_until is not None and not cluster.mute and not cluster.asleep:
                     cluster.restart(event.t_ns)
         elif event.kind == SENSOR:
-            self._inputs[event.name] = float(event.value)
-            for cluster in self.clusters:
-                cluster.seen[f"sensor:{event.name}"] = float(event.value)
+            if not maybe:
+                self._inputs[event.name] = float(event.value)
+            self._sensor_told(event.name, known=not maybe)
         elif event.kind == LOST and event.name.startswith("sensor "):
-            self._lost_sensor(event.name.removeprefix("sensor "), lost=bool(event.value))
+            self._sensor_told(event.name.removeprefix("sensor "), known=not event.value)
         routed = self._recent.route(event)
         switch = Switch(earliest_ns, event.t_ns)
         clear = event.kind == SUPPLY or not self.sleep
@@ -136,11 +136,11 @@ class Judge:
             self._tell_unclear(cluster.number, "", WAITED)
         self.lose((cluster.number,), t_ns)
 
-    def _lost_sensor(self, name: str, *, lost: bool) -> None:
-        """What it said last says nothing of how the box takes it, until it is heard again."""
+    def _sensor_told(self, name: str, *, known: bool) -> None:
+        """`known`: what it said last is how the box takes it."""
         for cluster in self.clusters:
             cluster.seen.pop(f"sensor:{name}", None)
-            if not lost and name in self._inputs:
+            if known and name in self._inputs:
                 cluster.seen[f"sensor:{name}"] = self._inputs[name]
 
     @staticmethod
