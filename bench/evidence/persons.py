@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 
 from bench.cli.boats import BOATS
 from bench.core.plan import OF_PERSON, Plan
@@ -26,10 +26,10 @@ LOOKS = ("lamps", "backlights", "labels", "horn")
 HOW_OFTEN = (0.0, 0.02, 0.1, 0.3)
 
 
-def plan_for(boat: Boat, chance: random.Random) -> Plan:
-    """The short plan, all looks, and the by-hand phase of some circuits."""
+def plan_for(boat: Boat, chance: random.Random, must: Collection[str] = ()) -> Plan:
+    """The short plan, all looks, and the by-hand phase of some circuits, of which `must` are some."""
     names = list(boat.spec.circuits)
-    reached = set(chance.sample(names, min(CIRCUITS, len(names))))
+    reached = {*chance.sample(names, min(CIRCUITS, len(names))), *must}
     plan = with_looks(boat.spec, make_plan(boat.spec, short=True, supply=True), LOOKS)
     return with_by_hand(boat.spec, plan, reached=reached)
 
@@ -41,11 +41,11 @@ def habits_for(plan: Plan, chance: random.Random, share: float) -> Mapping[str, 
 
 
 def run_one(
-    word: str, seed: int, share: float, fault: str | None = None
+    word: str, seed: int, share: float, fault: str | None = None, must: Collection[str] = ()
 ) -> tuple[Verdict, Mapping[str, str]]:
     """The verdict of a run in which a person errs so often, and how they erred."""
     boat, chance = load_boat(word), random.Random(f"{word} {seed}")
-    plan = plan_for(boat, chance)
+    plan = plan_for(boat, chance, must)
     habits = habits_for(plan, chance, share)
     person = SimulatedPerson(boat.spec, habits=habits, takes_s=chance.choice((1.0, 3.0, 8.0)))
     wishes = Wishes(plan=plan, operator=person, answer_within_s=20.0)
@@ -100,7 +100,7 @@ def study(sample: float = 1.0) -> Page:
     )
     tables = (
         Table(header, rows, "Healthy boxes."),
-        Table(("boat", "fault", "runs", "found", "in doubt"), more),
+        Table(("boat", "fault", "runs", "found", "hidden by an error"), more),
     )
     return Page("persons", "People who err", about, not wrong, summary, tables)
 
@@ -110,7 +110,8 @@ def _faulty(some: list[Case]) -> tuple[list[list[object]], list[str]]:
     rows: list[list[object]] = []
     wrong = []
     for case in some:
-        verdict, _ = run_one(case.boat, 1, 0.1, f"{case.kind}:{case.expected.argument}")
+        fault = f"{case.kind}:{case.expected.argument}"
+        verdict, _ = run_one(case.boat, 1, 0.1, fault, case.expected.subjects)
         others = [d.subject for d in verdict.discrepancies if d.subject not in case.expected.subjects]
         if others:
             wrong.append(f"{case.boat} {case.kind}: fails on {', '.join(others)}")
