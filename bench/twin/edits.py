@@ -16,8 +16,8 @@ from .tables import KeyRow, OperationRow, Tables
 
 def single_edits(tables: Tables) -> Iterator[Fault]:
     """All edits of one row, kind by kind, each once, in a fixed order. Levels and times are moved by amounts
-    that a plan of the default pace can show: 15 %, a quarter of a timer, half a dimmer's speed. What becomes of
-    losses is left out: most of it is the same as before, or shows only with a key that no plan holds then."""
+    that a plan of the default pace can show: 15 %, a quarter of a timer, half a dimmer's speed. Losses
+    are left out: most of it is the same as before, or shows only with a key that no plan holds then."""
     names = _Names(tables)
     yield from _keys(tables, names)
     yield from _operations(tables, names)
