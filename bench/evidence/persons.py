@@ -100,7 +100,7 @@ def study(sample: float = 1.0) -> Page:
     )
     tables = (
         Table(header, rows, "Healthy boxes."),
-        Table(("boat", "fault", "runs", "found", "hidden by an error"), more),
+        Table(("boat", "fault", "runs", "found", "no discrepancy"), more),
     )
     return Page("persons", "People who err", about, not wrong, summary, tables)
 
