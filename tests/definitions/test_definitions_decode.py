@@ -183,7 +183,7 @@ def test_supply_boot_alive_and_input_reports(kittiwake, database):
         "supply_v:main": pytest.approx(12.34), "total_a:main": pytest.approx(5.6),
     }  # fmt: skip
     assert values("Boot", {"Reason": 3, "BootCounter": 1}) == {"boot:main": 3.0}
-    assert values("BoxAlive", {"Counter": 200}) == {"alive:main": 200.0}
+    assert values("BoxAlive", {"Counter": 200}) == {"alive:main": 200.0, "counter:main/BoxAlive": 200.0}
     assert values("InputStatus", {"Input1": 1}) == {"sensor:bilge_float": 1.0}
     assert values("Backlights", {"Backlight1": 100}) == {"backlight:helm": pytest.approx(40.0)}
 
