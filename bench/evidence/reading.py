@@ -224,7 +224,7 @@ def compare(frames: int, folder: Path) -> tuple[list[list[object]], dict[str, fl
 
 
 def verdict_here(path: Path, boat: Boat) -> int:
-    """Values judged on the way to a verdict, which must be a pass."""
+    """Values judged on the way to a verdict, which must be no failure."""
     boat.definitions.forget()
     verdict = assess_session(open_session(path), boat.spec, boat.definitions, Oracle(boat.spec))
     assert verdict.outcome in (PASS, INCONCLUSIVE), verdict.outcome

@@ -24,7 +24,7 @@ from bench.session import open_session
 pty = pytest.importorskip("pty")
 ROOT = Path(__file__).parents[2]
 HARDSTAND = [sys.executable, "-m", "bench.cli"]
-pytestmark = [pytest.mark.realtime, pytest.mark.alone, pytest.mark.slow]
+pytestmark = [pytest.mark.realtime, pytest.mark.slow]
 WAIT_S = 60.0
 CIRCUITS = ("cabin_red", "deck_fwd")
 ENDS = "A comment may follow the word."
@@ -98,6 +98,7 @@ def bench(tmp_path, request):
     os.close(made.screen)
 
 
+@pytest.mark.alone
 def test_a_person_works_two_circuits_by_hand_and_the_box_passes(bench):
     bench.wait_for("a person works at the live box")
     for channel in (3, 9):
@@ -119,6 +120,7 @@ def test_a_person_works_two_circuits_by_hand_and_the_box_passes(bench):
     assert facts["person"] == "at the terminal"
 
 
+@pytest.mark.alone
 @pytest.mark.parametrize("bench", [("panel helm", "horn", "labels")], indirect=True)
 def test_a_person_looks_listens_and_reads_and_the_box_passes(bench):
     for shown in ("Lit: none.", "Lit: key 1 (navigation), key 2 (deck), key 6", "Ready?", "did it come on"):
