@@ -27,6 +27,7 @@ from .lost import LostNodes
 from .make import hold_perhaps, make_judge
 from .marks import Marks, doubt
 from .outcomes import Outcomes
+from .parts import Parts
 from .persons import Persons
 from .reports import Reports
 from .stimulus import Stimulus
@@ -196,22 +197,12 @@ class Assessor:
             self.spec, self.definitions, judge, self.findings, self.boots, jitter_ns, t_ns, complete,
             agenda, watch,
         )  # fmt: skip
-        self._controls = Controls(
-            self.spec, self.definitions, self.model, judge, self.causes, self.findings, self.lost, self.boots,
-            self.ears, jitter_ns, complete=complete,
+        parts = Parts(
+            self.spec, self.definitions, self.model, judge, self.rules, self.causes, self.findings, self.lost,
+            self.boots, self.ears, self.persons, self.reported, self.frame_of, jitter_ns, own, complete,
         )  # fmt: skip
-        self._reports = Reports(
-            self.spec, self.definitions, judge, self.rules, self.causes, self.boots, self.ears, self.reported,
-            own_session=own,
-        )  # fmt: skip
-        self._outcomes = Outcomes(
-            self.spec, self.definitions, judge, self.rules, self.causes, self.findings, self.ears,
-            self.persons, self.frame_of, jitter_ns, complete=complete,
-        )  # fmt: skip
-        self._marks = Marks(
-            self.definitions, judge, self.causes, self.findings, self.lost, self.boots, self.ears,
-            self.persons, self.reported,
-        )  # fmt: skip
+        self._controls, self._reports = Controls(parts), Reports(parts)
+        self._outcomes, self._marks = Outcomes(parts), Marks(parts)
         self._unknown = dict.fromkeys(range(len(judge.clusters)), -1)
         if not own:
             self.findings.hold_all()

@@ -4,43 +4,22 @@ from __future__ import annotations
 
 from bench.core.event import LOST, Event
 from bench.core.frame import Frame
-from bench.core.model import Model
-from bench.definitions import Definitions, Reading
-from bench.judge import Judge
+from bench.definitions import Reading
 from bench.judge.rules import MS
-from bench.spec.model import Spec
 
-from .boots import Boots
-from .causes import Causes
-from .ears import Ears
-from .findings import Findings
-from .lost import LostNodes
+from .parts import Parts
 
 FROZEN_NS = 250 * MS  # until a ramp that a loss has frozen has shown its level
 
 
 class Controls:
-    """Tells the judge of keys, sensors and losses. `complete`: the link would tell of any frame it lost."""
+    """Tells the judge of keys, sensors and losses."""
 
-    def __init__(
-        self,
-        spec: Spec,
-        definitions: Definitions,
-        model: Model,
-        judge: Judge,
-        causes: Causes,
-        findings: Findings,
-        lost: LostNodes,
-        boots: Boots,
-        ears: Ears,
-        jitter_ns: int,
-        *,
-        complete: bool,
-    ) -> None:
-        self._spec, self._definitions, self._model, self._judge = spec, definitions, model, judge
-        self._causes, self._findings, self._lost = causes, findings, lost
-        self._boots, self._ears = boots, ears
-        self._jitter_ns, self._complete = jitter_ns, complete
+    def __init__(self, parts: Parts) -> None:
+        self._spec, self._definitions, self._model = parts.spec, parts.definitions, parts.model
+        self._judge, self._causes, self._findings = parts.judge, parts.causes, parts.findings
+        self._lost, self._boots, self._ears = parts.lost, parts.boots, parts.ears
+        self._jitter_ns, self._complete = parts.jitter_ns, parts.complete
 
     def heard(self, frame: Frame, reading: Reading, number: int, tag: int | None) -> None:
         """A control frame with its number in the recording; the `tag`-th sent one (None: not sent by us)."""

@@ -14,7 +14,7 @@ from bench.definitions.bulk import ControlRows, PageRows, sort_frames
 from bench.definitions.controls import Heartbeat, LevelKeys, Several
 from bench.definitions.observers import Observer, Page, little_mask
 from bench.judge import Judge
-from bench.judge.current import CurrentJudge
+from bench.judge.current import SUPPLY_MOVED_V, CurrentJudge
 from bench.session.columns import DATA, OTHER
 
 from .agenda import FOREVER
@@ -158,7 +158,7 @@ def _moved_from(volts: Iterable[tuple[float, float]]) -> Find:
     def moved(values: Floats, t_ns: NDArray[np.int64]) -> Places:
         away = np.isnan(values)
         for low in lows:
-            away |= np.abs(values - low) > 0.1
+            away |= np.abs(values - low) > SUPPLY_MOVED_V
         return np.flatnonzero(away)
 
     return moved

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from bench.core.entry import (
     Answered,
     Asked,
@@ -21,19 +19,12 @@ from bench.core.entry import (
     SupplyTrouble,
 )
 from bench.core.event import SUPPLY, Event
-from bench.core.signal import Observation
-from bench.definitions import Definitions
-from bench.judge import Judge
 from bench.judge.rules import MS
 from bench.judge.sleep import WAKING
 
-from .boots import Boots
-from .causes import Causes
 from .coverage import Coverage
-from .ears import Ears
 from .findings import Findings
-from .lost import LostNodes
-from .persons import Persons
+from .parts import Parts
 
 SUPPLY_KNOWN_NS = 4_000 * MS  # by then a supply that does not answer is known not to
 DROP_BLIND_NS = 200 * MS  # a drop may be noticed this long after it happened
@@ -65,24 +56,12 @@ def _late_words(mark: HostLate) -> str:
 
 
 class Marks:
-    """Once judging has begun: tells of marks whoever they concern. `reported`: what the boxes report, kept by
-    the assessor."""
+    """Once judging has begun: tells of marks whoever they concern."""
 
-    def __init__(
-        self,
-        definitions: Definitions,
-        judge: Judge,
-        causes: Causes,
-        findings: Findings,
-        lost: LostNodes,
-        boots: Boots,
-        ears: Ears,
-        persons: Persons,
-        reported: Mapping[str, Observation],
-    ) -> None:
-        self._definitions, self._judge = definitions, judge
-        self._causes, self._findings, self._lost = causes, findings, lost
-        self._boots, self._ears, self._persons, self._reported = boots, ears, persons, reported
+    def __init__(self, parts: Parts) -> None:
+        self._definitions, self._judge, self._causes = parts.definitions, parts.judge, parts.causes
+        self._findings, self._lost, self._boots = parts.findings, parts.lost, parts.boots
+        self._ears, self._persons, self._reported = parts.ears, parts.persons, parts.reported
 
     def take(self, mark: Mark, frame_ns: int, coverage: Coverage) -> None:
         """One mark, after a frame of `frame_ns`."""

@@ -2,46 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from bench.core.timeline import Steady
-from bench.definitions import Definitions
-from bench.judge import Judge, SignalRule
 from bench.judge.found import Found
-from bench.spec.model import Spec
 
-from .causes import Causes
 from .coverage import Coverage
-from .ears import Ears
-from .findings import Findings, unseen, unsent
-from .persons import Persons
+from .findings import unseen, unsent
+from .parts import Parts
 from .stimulus import Stimulus
 from .timing import box_of
 
 
 class Outcomes:
-    """`frame_of`: message -> its latest frame, kept by the assessor. `complete`: the link would tell of any
-    frame it lost."""
+    """Once judging has begun: what becomes of stimuli and deviations."""
 
-    def __init__(
-        self,
-        spec: Spec,
-        definitions: Definitions,
-        judge: Judge,
-        rules: Mapping[str, SignalRule],
-        causes: Causes,
-        findings: Findings,
-        ears: Ears,
-        persons: Persons,
-        frame_of: Mapping[str, int],
-        jitter_ns: int,
-        *,
-        complete: bool,
-    ) -> None:
-        self._spec, self._judge, self._rules = spec, judge, rules
-        self._causes, self._findings, self._ears, self._persons = causes, findings, ears, persons
-        self._message_of, self._frame_of = definitions.signal_message, frame_of
-        self._jitter_ns, self._complete = jitter_ns, complete
+    def __init__(self, parts: Parts) -> None:
+        self._spec, self._judge, self._rules = parts.spec, parts.judge, parts.rules
+        self._causes, self._findings, self._ears = parts.causes, parts.findings, parts.ears
+        self._persons, self._frame_of = parts.persons, parts.frame_of
+        self._message_of = parts.definitions.signal_message
+        self._jitter_ns, self._complete = parts.jitter_ns, parts.complete
 
     def conclude(self, stimulus: Stimulus, coverage: Coverage) -> None:
         """Its time is over: was everything it should do expected, and shown?"""

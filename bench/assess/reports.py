@@ -2,43 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from bench.core.event import SENSOR, WAKE, Event
 from bench.core.signal import Observation
-from bench.definitions import Definitions, Reading
-from bench.judge import Judge, SignalRule
+from bench.definitions import Reading
 from bench.judge.rules import MS
-from bench.spec.model import Spec
 
-from .boots import Boots
-from .causes import Causes
-from .ears import Ears
+from .parts import Parts
 from .timing import hears
 
 BOOT_TWICE_NS = 200 * MS  # no box boots twice within this: the frame was repeated on the bus
 
 
 class Reports:
-    """`reported`: signal -> what was reported last, kept here and by the assessor."""
+    """Once judging has begun: tells of what boxes show."""
 
-    def __init__(
-        self,
-        spec: Spec,
-        definitions: Definitions,
-        judge: Judge,
-        rules: Mapping[str, SignalRule],
-        causes: Causes,
-        boots: Boots,
-        ears: Ears,
-        reported: dict[str, Observation],
-        *,
-        own_session: bool,
-    ) -> None:
-        self._spec, self._definitions, self._judge, self._rules = spec, definitions, judge, rules
-        self._causes, self._boots, self._ears = causes, boots, ears
-        self._reported, self._own_session = reported, own_session
-        self._cycle_ns = max((r.cycle_ns for r in rules.values()), default=0)
+    def __init__(self, parts: Parts) -> None:
+        self._spec, self._definitions, self._judge = parts.spec, parts.definitions, parts.judge
+        self._rules, self._causes = parts.rules, parts.causes
+        self._boots, self._ears = parts.boots, parts.ears
+        self._reported, self._own_session = parts.reported, parts.own_session
+        self._cycle_ns = max((r.cycle_ns for r in parts.rules.values()), default=0)
 
     def stirs(self, t_ns: int, reading: Reading, number: int) -> bool:
         """Look at what a report shows. Whether some of it needs a look the next time too."""

@@ -14,7 +14,7 @@ from .found import Found
 from .learning import Learning, merged
 from .order import Happened, TooManyOrders
 from .rules import SignalRule
-from .trace import FOREVER, Segment, Switch
+from .trace import FOREVER, Output, Segment, Switch
 from .world import World
 
 MOST_WORLDS = 64
@@ -250,7 +250,7 @@ class ClusterJudge:
         return False
 
     def _collect_overdue(self, t_ns: int) -> None:
-        dead: list[tuple[World, str, Segment]] = []
+        dead: list[tuple[World, str, Segment[Output]]] = []
         several = len(self.worlds) > 1
         for world in self.worlds:
             for signal, (_, watch) in world.watches.items():
@@ -276,7 +276,7 @@ class ClusterJudge:
                 seen, unseen = self.seen.get(name), self._unseen(name, late)
                 self._deviations.overdue(name, late, t_ns, seen, unseen=unseen)
 
-    def _unseen(self, signal: str, segment: Segment) -> bool:
+    def _unseen(self, signal: str, segment: Segment[Output]) -> bool:
         """Whether nothing of the signal has arrived since the segment began."""
         last_at = self.seen_at.get(signal)
         return last_at is None or last_at < segment.switch.lo
@@ -393,7 +393,7 @@ class ClusterJudge:
         place = self.circuits.index(circuit)
         last = worlds[0].traces[place].last
         since = max(w.traces[place].steady_since() for w in worlds)
-        return last.value.course, since, last.number  # type: ignore[union-attr]
+        return last.value.course, since, last.number
 
     def nothing_owed(self) -> bool:
         """Whether every change so far has been shown."""

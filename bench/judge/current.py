@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 IN_A_ROW = 2  # one odd reading proves nothing
+SUPPLY_MOVED_V = 0.1  # less than that moves no band
 
 
 class CurrentJudge:
@@ -66,10 +67,17 @@ class CurrentJudge:
         self._tells = course.hi_pct <= 0 or self.limits.ok_low > 0
         self.from_ns = since + self._settle_ns
 
-    def supply(self, volts: tuple[float, float]) -> None:
-        """The supply moved: the band moves with it."""
-        self.volts = volts
-        self.version = -1
+    def supply(self, volts: float) -> None:
+        """The band moves with the supply."""
+        if abs(volts - self.volts[0]) > SUPPLY_MOVED_V:
+            self.volts = volts, volts
+            self.version = -1
+
+    def forget(self) -> None:
+        """What it has shown so far does not count."""
+        self.finish()
+        self.shown.clear()
+        self.undecided.clear()
 
     def _close(self) -> None:
         if self._right:

@@ -38,7 +38,7 @@ class Deviations:
         self._model, self._number, self._rules = model, number, rules
         self._report = report
         self._together_ns = together_ns
-        self._awaited: dict[str, Segment] = {}  # what was overdue when track was lost
+        self._awaited: dict[str, Segment[Output]] = {}  # what was overdue when track was lost
         self._dead: Dead | None = None
 
     def forget(self) -> None:
@@ -50,7 +50,9 @@ class Deviations:
         """The world that died says nothing of what comes from now on."""
         self._dead = None
 
-    def overdue(self, signal: str, segment: Segment, t_ns: int, seen: float | None, *, unseen: bool) -> None:
+    def overdue(
+        self, signal: str, segment: Segment[Output], t_ns: int, seen: float | None, *, unseen: bool
+    ) -> None:
         """A change was never shown. `seen`: what the signal shows; `unseen`: nothing came since."""
         rule = self._rules[signal][1]
         self._awaited[signal] = segment
@@ -81,7 +83,7 @@ class Deviations:
         elif self._dead is not None and t_ns <= self._dead.t_ns + self._together_ns:
             self._besides(self._dead, t_ns, signal, value, cause)
 
-    def _late(self, segment: Segment, t_ns: int, signal: str, value: float) -> None:
+    def _late(self, segment: Segment[Output], t_ns: int, signal: str, value: float) -> None:
         rule = self._rules[signal][1]
         within = f"{expected_words(segment.value, rule)} within {rule.deadline_ns / 1e6:.0f} ms"
         seen = f"{seen_words(rule, value)} after {(t_ns - segment.switch.hi) / 1e6:.0f} ms"
@@ -125,14 +127,12 @@ def kind_of(world: World, place: int, rule: SignalRule, t_ns: int, value: float)
     recent = t_ns - began.hi <= 2 * (rule.window_ns + rule.cycle_ns)
     if recent and len(segments) > 1 and fits(segments[-2].value, rule, value, began.lo):
         return "missing"
-    assert isinstance(last, Output)
     dark = isinstance(last.course, Steady) and last.course.hi_pct <= 0
     return "level" if value > 0 and rule.kind == "level" and not dark else "unexpected"
 
 
-def expected_words(value: object, rule: SignalRule) -> str:
+def expected_words(value: Output, rule: SignalRule) -> str:
     """What a signal should have shown, for people."""
-    assert isinstance(value, Output)
     if rule.kind == "state" and isinstance(value.course, Steady):
         return "off" if value.course.hi_pct <= 0 else "on" if value.course.lo_pct > 0 else "off or on"
     return value.words()

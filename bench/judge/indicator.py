@@ -32,11 +32,11 @@ class IndicatorJudge:
         self._report = report
         self._calm = calm  # signal -> value that needs no second look; shared by the whole judge
         self._owing = owing  # those with a change still to be shown; shared by the whole judge
-        self.trace: Trace | None = None
-        self.watch = Watch(rule)
+        self.trace: Trace[Choice] | None = None
+        self.watch: Watch[Choice] = Watch(rule)
         self.muted = False  # the box has no value for it
         self.excused: int | None = None  # segment whose deviation is already reported
-        self.awaited: Segment | None = None  # what was overdue
+        self.awaited: Segment[Choice] | None = None  # what was overdue
         self.seen: float | None = None
         self.seen_at = -FOREVER
 
@@ -55,7 +55,6 @@ class IndicatorJudge:
             return
         self.trace.forget_before(switch.lo - 2 * self.rule.window_ns)
         last = self.trace.last.value
-        assert isinstance(last, Choice)
         if apart or last.intervals != intervals:
             self.trace.begin(switch, Choice(intervals), cause)
             self.watch.owe(self.trace, switch.lo)
@@ -69,7 +68,6 @@ class IndicatorJudge:
             self.expect(intervals, Switch(t_ns, t_ns), 0)
             return
         last = self.trace.last.value
-        assert isinstance(last, Choice)
         if last.intervals != intervals:
             last.intervals = intervals
             self._calm.stir(self.rule.signal)
@@ -110,7 +108,7 @@ class IndicatorJudge:
         self._deviate("unexpected", t_ns, t_ns - self.rule.window_ns, trace.last, False)
         return None
 
-    def _deviate(self, kind: str, t_ns: int, since_ns: int, segment: Segment, unseen: bool) -> None:
+    def _deviate(self, kind: str, t_ns: int, since_ns: int, segment: Segment[Choice], unseen: bool) -> None:
         assert self.trace
         if self.excused == self.trace.last.number:
             return
@@ -133,7 +131,7 @@ class IndicatorJudge:
             )
         )
 
-    def _tell_late(self, segment: Segment, t_ns: int) -> None:
+    def _tell_late(self, segment: Segment[Choice], t_ns: int) -> None:
         rule = self.rule
         within = f"{self._words_of(segment)} within {rule.deadline_ns / 1e6:.0f} ms"
         seen = f"after {(t_ns - segment.switch.hi) / 1e6:.0f} ms"
@@ -142,8 +140,7 @@ class IndicatorJudge:
             Found("late", rule.signal, rule.subject, t_ns, since, within, seen, segment.cause, self.clusters)
         )
 
-    def _words_of(self, segment: Segment) -> str:
-        assert isinstance(segment.value, Choice)
+    def _words_of(self, segment: Segment[Choice]) -> str:
         values = []
         for low, high in segment.value.intervals:
             values.append(self._words(low) if low == high else f"{low:g} to {high:g}")

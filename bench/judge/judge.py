@@ -15,6 +15,7 @@ from .found import Found
 from .indicators import Indicators
 from .recent import Recent
 from .rules import SignalRule
+from .sensors import Sensors
 from .sleep import Sleep
 from .trace import FOREVER, Switch
 from .work import Work
@@ -85,7 +86,7 @@ class Judge:
         self.wake_ns = FOREVER
         self._now = -FOREVER
         self._dark: frozenset[str] = frozenset()
-        self._inputs: dict[str, float] = {}  # what each sensor said last
+        self._sensors = Sensors(self.clusters)
         self.started = False
 
     # ---- beginnings and causes
@@ -106,11 +107,13 @@ class Judge:
                 if cluster.lost_until is not None and not cluster.mute and not cluster.asleep:
                     cluster.restart(event.t_ns)
         elif event.kind == SENSOR:
-            if not maybe:
-                self._inputs[event.name] = float(event.value)
-            self._sensor_told(event.name, known=not maybe)
+            if maybe:
+                self._sensors.unsure(event.name)
+            else:
+                self._sensors.said(event.name, event.value)
         elif event.kind == LOST and event.name.startswith("sensor "):
-            self._sensor_told(event.name.removeprefix("sensor "), known=not event.value)
+            name = event.name.removeprefix("sensor ")
+            (self._sensors.unsure if event.value else self._sensors.heard)(name)
         routed = self._recent.route(event)
         switch = Switch(earliest_ns, event.t_ns)
         clear = event.kind == SUPPLY or not self.sleep
@@ -135,13 +138,6 @@ class Judge:
         if cluster.known():
             self._tell_unclear(cluster.number, "", WAITED)
         self.lose((cluster.number,), t_ns)
-
-    def _sensor_told(self, name: str, *, known: bool) -> None:
-        """`known`: what it said last is how the box takes it."""
-        for cluster in self.clusters:
-            cluster.seen.pop(f"sensor:{name}", None)
-            if known and name in self._inputs:
-                cluster.seen[f"sensor:{name}"] = self._inputs[name]
 
     @staticmethod
     def _near_ns(event: Event, cluster: ClusterJudge) -> int:
@@ -238,9 +234,7 @@ class Judge:
         reached: set[int] = set()
         for value in (0, 1):
             reached.update(i for i, _ in self.model.route(Event(t_ns, SENSOR, name, value), ()))
-        for cluster in self.clusters:
-            cluster.seen.pop(f"sensor:{name}", None)
-        self._inputs.pop(name, None)
+        self._sensors.forget(name)
         self.lose(sorted(reached), t_ns)
 
     def begin_anew(self, t_ns: int) -> None:
@@ -374,8 +368,7 @@ class Judge:
                 self._learn(t_ns, signal, value, settled)
         elif signal.startswith("supply_v:"):
             for one in self.currents.values():
-                if abs(value - one.volts[0]) > 0.1:
-                    one.supply((value, value))
+                one.supply(value)
 
     def _learn(self, t_ns: int, signal: str, value: float, settled: bool | None) -> None:
         cluster = self.clusters[self.cluster_of[signal.partition(":")[2]]]
@@ -398,9 +391,7 @@ class Judge:
     def forget_currents(self) -> None:
         """What currents have shown so far does not count."""
         for current in self.currents.values():
-            current.finish()
-            current.shown.clear()
-            current.undecided.clear()
+            current.forget()
 
     def finish(self) -> None:
         """No more will come."""

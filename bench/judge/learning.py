@@ -8,6 +8,7 @@ from itertools import pairwise
 from bench.core.model import Model
 from bench.core.timeline import Steady
 
+from .trace import Output
 from .watch import Watch, fits
 from .world import World, outline_of
 
@@ -19,8 +20,9 @@ class Learning:
         self._model, self._number, self._time_ns = model, number, time_ns
 
     def told(
-        self, world: World, place: int, watch: Watch, t_ns: int, value: float, caused_ns: int, steady_ns: int
-    ) -> bool | None:
+        self, world: World, place: int, watch: Watch[Output], t_ns: int, value: float, caused_ns: int,
+        steady_ns: int,
+    ) -> bool | None:  # fmt: skip
         """A value that a world explains resolves an uncertain end, and narrows what is not known exactly.
         Whether the world is narrower now; None: it is impossible after all. `caused_ns`: the latest cause;
         `steady_ns`: since when the signal has shown the value."""
@@ -32,7 +34,7 @@ class Learning:
             else:
                 _resolve(world, place, watch, t_ns, value)
         trace = world.traces[place]
-        course = trace.last.value.course  # type: ignore[union-attr]
+        course = trace.last.value.course
         latest_ns = max(trace.steady_since(), caused_ns, world.before.switch.hi if world.before else 0)
         if not isinstance(course, Steady) or latest_ns >= since_ns:
             return False
@@ -58,7 +60,7 @@ class Learning:
         return True
 
 
-def _resolve(world: World, place: int, watch: Watch, t_ns: int, value: float) -> None:
+def _resolve(world: World, place: int, watch: Watch[Output], t_ns: int, value: float) -> None:
     """An uncertain end is one shared unknown: what one signal shows of it binds all."""
     assert world.before
     end = world.before.switch

@@ -6,7 +6,7 @@ by every segment that the same cause began) and lasts until the next begins.
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import Generic, Protocol, TypeVar
 
 from bench.core.timeline import Course
 
@@ -30,9 +30,20 @@ class Value(Protocol):
         """Whether `value` may be shown at some instant of [from_ns, to_ns]."""
         ...
 
+    def admits_state(self, value: float, from_ns: int, to_ns: int) -> bool:
+        """The same as an on/off report shows it: on is anything above 0."""
+        ...
+
+    def spans(self, at_ns: int) -> tuple[tuple[float, float], ...]:
+        """All that may be shown at an instant."""
+        ...
+
     def words(self) -> str:
         """For people."""
         ...
+
+
+V = TypeVar("V", bound=Value)
 
 
 class Output:
@@ -48,9 +59,11 @@ class Output:
         return lo - tolerance <= value <= hi + tolerance
 
     def admits_state(self, value: float, from_ns: int, to_ns: int) -> bool:
-        """The same as the on/off report shows it: on is any level above 0."""
         lo, hi = self.course.span(from_ns, to_ns)
         return hi > 0 if value > 0 else lo <= 0
+
+    def spans(self, at_ns: int) -> tuple[tuple[float, float], ...]:
+        return (self.course.span(at_ns, at_ns),)
 
     def words(self) -> str:
         course = self.course
@@ -68,17 +81,13 @@ def level_words(level: float) -> str:
     return "on" if level >= 99.99 else f"on at {level:.4g} %"
 
 
-def overlap(a: Output | Choice, b: Output | Choice, at_ns: int) -> bool:
+def overlap(a: Value, b: Value, at_ns: int) -> bool:
     """Whether both may show the same value at `at_ns`: a change between them may be none."""
     return any(
         lo <= other_hi and other_lo <= hi
-        for lo, hi in _spans(a, at_ns)
-        for other_lo, other_hi in _spans(b, at_ns)
+        for lo, hi in a.spans(at_ns)
+        for other_lo, other_hi in b.spans(at_ns)
     )
-
-
-def _spans(value: Output | Choice, at_ns: int) -> tuple[tuple[float, float], ...]:
-    return value.intervals if isinstance(value, Choice) else (value.course.span(at_ns, at_ns),)
 
 
 class Choice:
@@ -92,11 +101,17 @@ class Choice:
     def admits(self, value: float, tolerance: float, from_ns: int, to_ns: int) -> bool:
         return any(lo - tolerance <= value <= hi + tolerance for lo, hi in self.intervals)
 
+    def admits_state(self, value: float, from_ns: int, to_ns: int) -> bool:
+        return any(hi > 0 if value > 0 else lo <= 0 for lo, hi in self.intervals)
+
+    def spans(self, at_ns: int) -> tuple[tuple[float, float], ...]:
+        return self.intervals
+
     def words(self) -> str:
         return " or ".join(f"{lo:g}" if lo == hi else f"{lo:g} to {hi:g}" for lo, hi in self.intervals)
 
 
-class Segment:
+class Segment(Generic[V]):
     """One value from `switch` on. `number` grows by one along the trace; `cause` its stimulus.
 
     `patience_ns`: longer until it must be shown, where the box may have seen no change to report.
@@ -104,7 +119,7 @@ class Segment:
 
     __slots__ = ("cause", "number", "patience_ns", "switch", "value")
 
-    def __init__(self, number: int, switch: Switch, value: Output | Choice, cause: int) -> None:
+    def __init__(self, number: int, switch: Switch, value: V, cause: int) -> None:
         self.number = number
         self.switch = switch
         self.value = value
@@ -112,19 +127,19 @@ class Segment:
         self.patience_ns = 0
 
 
-class Trace:
+class Trace(Generic[V]):
     """Segments in order; the last one is still open."""
 
     __slots__ = ("segments",)
 
-    def __init__(self, first: Segment) -> None:
+    def __init__(self, first: Segment[V]) -> None:
         self.segments = [first]
 
     @property
-    def last(self) -> Segment:
+    def last(self) -> Segment[V]:
         return self.segments[-1]
 
-    def begin(self, switch: Switch, value: Output | Choice, cause: int) -> Segment:
+    def begin(self, switch: Switch, value: V, cause: int) -> Segment[V]:
         """A new segment begins; returns it."""
         segment = Segment(self.segments[-1].number + 1, switch, value, cause)
         self.segments.append(segment)
@@ -162,17 +177,13 @@ class Trace:
             if a > b or (a == b == end and end != FOREVER and i + 1 < len(segments)):
                 continue
             shown = segment.value
-            if state and isinstance(shown, Output):
-                fits = shown.admits_state(value, a, b)
-            else:
-                fits = shown.admits(value, tolerance, a, b)
-            if fits:
+            if shown.admits_state(value, a, b) if state else shown.admits(value, tolerance, a, b):
                 return segment.number, a
         return None
 
-    def copy(self, switches: dict[int, Switch]) -> Trace:
+    def copy(self, switches: dict[int, Switch]) -> Trace[V]:
         """An independent copy; switches shared between traces stay shared through `switches`."""
-        new = Trace.__new__(Trace)
+        new: Trace[V] = Trace.__new__(Trace)
         new.segments = []
         for s in self.segments:
             key = id(s.switch)

@@ -12,6 +12,8 @@ from .rules import SignalRule
 from .trace import Output, Segment, Switch, Trace
 from .watch import Watch
 
+Watches = dict[str, tuple[int, Watch[Output]]]  # signal -> its circuit's place in the cluster, and its watch
+
 
 class Before(NamedTuple):
     """The state before a change that time brought about at `switch`, and before earlier ones."""
@@ -40,10 +42,10 @@ class World:
 
     __slots__ = ("before", "root", "state", "traces", "watches")
 
-    def __init__(self, state: State, traces: list[Trace], watches: dict[str, tuple[int, Watch]]) -> None:
+    def __init__(self, state: State, traces: list[Trace[Output]], watches: Watches) -> None:
         self.state = state
         self.traces = traces
-        self.watches = watches  # signal -> (circuit's place in the cluster, watch)
+        self.watches = watches
         self.before: Before | None = None  # the state before an end that may still be to come
         self.root: Root | None = None
 
@@ -75,7 +77,7 @@ class World:
         """State and courses since the root, without instants: equal for forks that came to the same."""
         last = self.root.last if self.root is not None else (0,) * len(self.traces)
         courses = [
-            tuple(s.value.course for s in trace.segments if s.number > since)  # type: ignore[union-attr]
+            tuple(s.value.course for s in trace.segments if s.number > since)
             for trace, since in zip(self.traces, last, strict=True)
         ]
         return id(self.root), self.state, tuple(courses)
@@ -84,8 +86,7 @@ class World:
         """New courses begin at `switch`; True when any output changed."""
         changed = False
         for place, (trace, course) in enumerate(zip(self.traces, courses, strict=True)):
-            value = trace.last.value
-            if isinstance(value, Output) and value.course == course:
+            if trace.last.value.course == course:
                 continue
             changed = True
             trace.begin(switch, Output(course), cause)
@@ -98,8 +99,7 @@ class World:
         """Something became known that was so all along: the open segments are corrected in place."""
         self.state = state
         for trace, course in zip(self.traces, courses, strict=True):
-            value = trace.last.value
-            if isinstance(value, Output) and value.course != course:
+            if trace.last.value.course != course:
                 trace.last.value = Output(course)
 
     def undone(self) -> World:
@@ -127,14 +127,13 @@ class World:
     def agrees(self, other: World) -> bool:
         """Whether both have the same outputs at present."""
         return all(
-            a.last.value.course == b.last.value.course  # type: ignore[union-attr]
-            for a, b in zip(self.traces, other.traces, strict=True)
+            a.last.value.course == b.last.value.course for a, b in zip(self.traces, other.traces, strict=True)
         )
 
     def exact(self) -> bool:
         """Whether every output is known to within a report's resolution, or moving as told."""
         for trace in self.traces:
-            course = trace.last.value.course  # type: ignore[union-attr]
+            course = trace.last.value.course
             if not hasattr(course, "turns") and course.hi_pct - course.lo_pct > 1.0:
                 return False
         return True

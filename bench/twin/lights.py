@@ -6,9 +6,9 @@ are looked at, each time in another way, until every way was gone. What is never
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any, NamedTuple, cast
+from typing import Generic, NamedTuple, TypeVar, cast
 
 from .channels import Channels
 from .indicators import Indicators
@@ -16,6 +16,7 @@ from .operations import Operations
 from .quirks import Quirks
 from .tables import Tables
 
+T = TypeVar("T")
 MOST_WAYS = 200_000
 BETWEEN_PCT = 37.25  # stands for any level that no row names
 
@@ -57,7 +58,9 @@ class _Undecided:
         self.quirks, self._ways = Quirks(), ways
         self._is: dict[int, _Channel] = {}
         self._can = {c.number: _all_that_can_be(tables, c.number) for c in tables.channels}
-        self.stored, self.out, self.tripped = (_View(self, name) for name in ("stored", "out", "tripped"))
+        self.stored = _View(self, lambda channel: channel.stored)
+        self.out = _View(self, lambda channel: channel.out)
+        self.tripped = _View(self, lambda channel: channel.tripped)
 
     def at(self, c: int) -> _Channel:
         if c not in self._is:
@@ -72,12 +75,14 @@ class _Undecided:
         self._is.clear()
 
 
-class _View:
-    def __init__(self, channels: _Undecided, name: str) -> None:
-        self._channels, self._name = channels, name
+class _View(Generic[T]):
+    """One property of every channel, by its number."""
 
-    def __getitem__(self, c: int) -> Any:  # noqa: ANN401 - as the attribute
-        return getattr(self._channels.at(c), self._name)
+    def __init__(self, channels: _Undecided, of: Callable[[_Channel], T]) -> None:
+        self._channels, self._of = channels, of
+
+    def __getitem__(self, c: int) -> T:
+        return self._of(self._channels.at(c))
 
 
 def _all_that_can_be(tables: Tables, c: int) -> list[_Channel]:

@@ -79,28 +79,22 @@ def _box(r: Row) -> t.BoxRow:
         firmware=(firmware[0], firmware[1]),
         configuration=r.integer("configuration", 0),
         serial=r.integer("serial", 0),
-        sense=_sense(r.inner("sense")),
-        shed=_shed(r.inner("shed")),
+        sense=r.part("sense", _sense, t.Sense()),
+        shed=r.part("shed", _shed, None),
     )
 
 
-def _sense(r: Row | None) -> t.Sense:
-    if r is None:
-        return t.Sense()
-    made = t.Sense(
+def _sense(r: Row) -> t.Sense:
+    return t.Sense(
         r.number("gain_pct", 0.0),
         r.number("offset_a", 0.0),
         r.number("noise_a", 0.0),
         r.number("step_a", 0.05, 1e-6),
     )
-    r.done()
-    return made
 
 
-def _shed(r: Row | None) -> t.Shed | None:
-    if r is None:
-        return None
-    made = t.Shed(
+def _shed(r: Row) -> t.Shed:
+    return t.Shed(
         below_v=r.number("below_v"),
         for_ms=r.number("for_ms"),
         above_v=r.number("above_v"),
@@ -109,8 +103,6 @@ def _shed(r: Row | None) -> t.Shed | None:
         on_presses=r.word("on_presses", ("refused", "allowed")),
         restore=r.flag("restore"),
     )
-    r.done()
-    return made
 
 
 def _channel(r: Row) -> t.ChannelRow:
@@ -119,26 +111,20 @@ def _channel(r: Row) -> t.ChannelRow:
         load=r.word("load", t.LOADS, "resistive"),
         amps=r.number("amps", 1.0),
         fuse_a=r.number("fuse_a", 0.0),
-        wire_ohm=_wire(r.inner("wire")),
-        dim=_dim(r.inner("dim")),
-        trip=_trip(r.inner("trip")),
+        wire_ohm=r.part("wire", _wire, 0.0),
+        dim=r.part("dim", _dim, None),
+        trip=r.part("trip", _trip, None),
         off_after_ms=r.number("off_after_ms", 0.0),
     )
 
 
-def _wire(r: Row | None) -> float:
-    if r is None:
-        return 0.0
+def _wire(r: Row) -> float:
     area = awg_mm2(r.integer("awg", None, 0, 40)) if "awg" in r.data else r.number("mm2", None, 0.01)
-    made = wire_ohm(r.number("one_way_m"), area)
-    r.done()
-    return made
+    return wire_ohm(r.number("one_way_m"), area)
 
 
-def _dim(r: Row | None) -> t.DimRow | None:
-    if r is None:
-        return None
-    made = t.DimRow(
+def _dim(r: Row) -> t.DimRow:
+    return t.DimRow(
         min_pct=r.number("min_pct", None, 0.0, 99.0),
         hold_ms=r.number("hold_ms"),
         sweep_ms=r.number("sweep_ms", None, 1.0),
@@ -147,16 +133,10 @@ def _dim(r: Row | None) -> t.DimRow | None:
         turn=r.word("turn", ("down", "alternate")),
         at_end=r.word("at_end", ("turn", "stop")),
     )
-    r.done()
-    return made
 
 
-def _trip(r: Row | None) -> t.TripRow | None:
-    if r is None:
-        return None
-    made = t.TripRow(r.number("at_a", None, 0.01), r.words("cleared_by", t.TRIP_CLEARED_BY))
-    r.done()
-    return made
+def _trip(r: Row) -> t.TripRow:
+    return t.TripRow(r.number("at_a", None, 0.01), r.words("cleared_by", t.TRIP_CLEARED_BY))
 
 
 def _operation(r: Row) -> t.OperationRow:
@@ -217,19 +197,19 @@ def _node(r: Row) -> t.NodeRow:
 
 
 def _key(r: Row) -> t.KeyRow:
-    lamp, lamp_operation = r.inner("lamp"), 0
-    row = None
-    if lamp is not None:
-        row = t.LampRow(
-            lamp.word("shows", ("any", "all", "active", "place")),
-            lamp.integers("channels", ()),
-            lamp.word("tripped", ("flash", "on", "off"), ""),
-        )
-        lamp_operation = lamp.integer("operation", 0)
-        lamp.done()
+    lamp, lamp_operation = r.part("lamp", _lamp, (None, 0))
     return t.KeyRow(
-        r.text("node"), r.integer("key", None, 1, 255), r.integer("operation"), row, lamp_operation
+        r.text("node"), r.integer("key", None, 1, 255), r.integer("operation"), lamp, lamp_operation
     )
+
+
+def _lamp(r: Row) -> tuple[t.LampRow | None, int]:
+    row = t.LampRow(
+        r.word("shows", ("any", "all", "active", "place")),
+        r.integers("channels", ()),
+        r.word("tripped", ("flash", "on", "off"), ""),
+    )
+    return row, r.integer("operation", 0)
 
 
 def _input(r: Row) -> t.InputRow:

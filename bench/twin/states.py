@@ -34,7 +34,7 @@ PASSING = {  # attributes by which nothing can be told once a box is at rest: in
     *("low_since", "high_since", "boots", "reason"),  # its supply is never low but by order
 }
 TIMED = {"off_at", "pressed_at", "holds"}  # as seen from now
-Saved = tuple[int, dict[str, dict[str, Any]]]
+Saved = tuple[int, dict[str, dict[str, object]]]
 
 
 class Look(NamedTuple):
@@ -101,7 +101,7 @@ class States:
         """All that can change."""
         return self.now_ns, {name: self._changing(name) for name in self._parts}
 
-    def _changing(self, name: str) -> dict[str, Any]:
+    def _changing(self, name: str) -> dict[str, object]:
         part = self._parts[name]
         if name.startswith("power "):
             return {a: getattr(part, a) for a in part.__slots__ if a != "row"}
@@ -150,7 +150,7 @@ class States:
         return hold.key, since_ns, hold.went_on, frozenset(hold.live), hold.clears, ramps
 
 
-def _copied(value: Any) -> Any:  # noqa: ANN401 - as the attribute
+def _copied(value: object) -> object:
     """With copies of everything that can change in it. Raises: TypeError for what may be no value."""
     if isinstance(value, list):
         return [_copied(v) for v in value]

@@ -5,11 +5,13 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, TypeVar
 
 from bench.core.errors import Complaint
 
+T = TypeVar("T")
+U = TypeVar("U")
 _HEADER = re.compile(r"\s*\[\[?\s*([\w.]+)\s*\]?\]")
 _KEY = re.compile(r"\s*([\w-]+)\s*=")
 
@@ -161,6 +163,15 @@ class Row:
             self._wrong(key, got, "a table { ... }")
             return None
         return Row(got, self.section, self.index, self.path, self.lines, self.complaints, key)
+
+    def part(self, key: str, make: Callable[[Row], T], otherwise: U) -> T | U:
+        """A table inside this one, all of whose keys `make` asks for; `otherwise` where there is none."""
+        inner = self.inner(key)
+        if inner is None:
+            return otherwise
+        made = make(inner)
+        inner.done()
+        return made
 
     def inners(self, key: str) -> list[Row]:
         """A list of tables inside this one."""

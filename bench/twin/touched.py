@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
 
 from .quirks import Quirks
 from .tables import KeyRow, OperationRow, Tables
@@ -58,11 +57,11 @@ def _apart(mine: OperationRow, others: OperationRow) -> set[int]:
     return found or {*mine.members, *others.members}
 
 
-def _unlike(rows: Sequence[Any], others: Sequence[Any]) -> list[Any]:
+def _unlike(rows: Sequence[object], others: Sequence[object]) -> list[object]:
     return [r for r in (*rows, *others) if r not in rows or r not in others]
 
 
-def _named(tables: Tables, row: Any) -> Iterator[int]:  # noqa: ANN401 - a row of any table
+def _named(tables: Tables, row: object) -> Iterator[int]:
     """Channels that a row of any table names."""
     for name in ("number", "channel"):
         if hasattr(row, name):
