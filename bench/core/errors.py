@@ -5,6 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+LONGEST_TEXT = 600  # characters; what was given may be of any size
+
+
+def clipped(text: str) -> str:
+    """`text`, of a very long one the beginning and how long it is."""
+    if len(text) <= LONGEST_TEXT:
+        return text
+    return f"{text[: LONGEST_TEXT // 2]}... ({len(text)} characters)"
+
 
 @dataclass(frozen=True, slots=True)
 class Complaint:
@@ -25,7 +34,7 @@ class Complaint:
     def render(self) -> str:
         """`path:line:column: error: what - expected ... - advice`, on one line."""
         where = ":".join(str(p) for p in (self.path, self.line, self.column) if p not in ("", None))
-        parts = [self.text]
+        parts = [clipped(self.text)]
         if self.expected:
             parts.append(f"expected {self.expected}")
         if self.advice:

@@ -16,6 +16,7 @@ from .play import Player
 from .sim import Sim
 
 WORDS = ("lamps", "backlights", "labels")
+LOOKED_AT = "lamps, backlights, labels, all, a panel, a circuit"
 SEEN_MS = 2000.0  # how long a load that is switched on is watched
 FOR_LOOK = "for a look"
 
@@ -84,11 +85,7 @@ class _Looks(Player):
     def refuse(self, what: Collection[str]) -> None:
         known = [*WORDS, *_nodes(self.spec), *self.spec.circuits]
         said = [
-            Complaint(
-                f"--look {w}: nothing of that name", expected="lamps, backlights, labels, a panel, a circuit"
-            )
-            for w in what
-            if w not in known
+            Complaint(f"--look {w}: nothing of that name", expected=LOOKED_AT) for w in what if w not in known
         ]
         for w in what:
             if w in self.spec.circuits and self._key_of(self.spec.circuits[w]) is None:
@@ -214,10 +211,10 @@ def _key(control: Control) -> str:
 
 
 def parse_looks(words: Iterable[str]) -> tuple[str, ...]:
-    """What `--look` names, comma by comma, each once; `all` stands for WORDS."""
-    out: dict[str, None] = {}
-    for word in words:
-        for part in word.split(","):
-            out |= dict.fromkeys(WORDS if part.strip() == "all" else (part.strip(),))
-    out.pop("", None)
-    return tuple(out)
+    """What `--look` names, comma by comma, each once; `all` stands for WORDS. Raises: UsageError
+    where it names nothing."""
+    each = [[part.strip() for part in word.split(",") if part.strip()] for word in words]
+    if [] in each:
+        raise UsageError(Complaint("--look names nothing", expected=LOOKED_AT))
+    parts = [part for found in each for part in found]
+    return tuple(dict.fromkeys(w for part in parts for w in (WORDS if part == "all" else (part,))))

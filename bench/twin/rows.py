@@ -161,9 +161,18 @@ def _operation(r: Row) -> t.OperationRow:
 
 
 def _channel_key(r: Row, key: str) -> int:
-    if key.isdecimal():
+    return _number(r, key, "channel number", "levels = { 4 = 50.0 }")
+
+
+def _raw(r: Row, key: str) -> int:
+    return _number(r, key, "raw value", "codes = { action = { 5 = 1, 2 = 0 } }")
+
+
+def _number(r: Row, key: str, what: str, expected: str) -> int:
+    """A key that is a number."""
+    if key.isascii() and key.isdecimal():
         return int(key)
-    r.complain(f"{key!r} is no channel number", "levels", "levels = { 4 = 50.0 }")
+    r.complain(f"{key!r} is no {what}", key, expected)
     return 0
 
 
@@ -304,9 +313,9 @@ def _heard(r: Row) -> t.HeardRow:
             at[name] = (pair[0], pair[1]) if len(pair) == 2 else (0, 8)
     codes: dict[str, dict[int, int]] = {}
     if (inner := r.inner("codes")) is not None:
-        for name, pairs in inner.data.items():
-            inner.known.append(name)
-            codes[name] = {int(k): int(v) for k, v in pairs.items()}
+        for name in inner.data:
+            pairs = inner.inner(name)
+            codes[name] = {} if pairs is None else {_raw(pairs, k): pairs.integer(k) for k in pairs.data}
     return t.HeardRow(
         kind=r.word("is", t.HEARD_KINDS),
         id=r.integer("id", None, 0, (1 << 29) - 1),

@@ -162,7 +162,8 @@ class Row:
         if not isinstance(got, dict):
             self._wrong(key, got, "a table { ... }")
             return None
-        return Row(got, self.section, self.index, self.path, self.lines, self.complaints, key)
+        within = self.prefix or key
+        return Row(got, self.section, self.index, self.path, self.lines, self.complaints, within)
 
     def part(self, key: str, make: Callable[[Row], T], otherwise: U) -> T | U:
         """A table inside this one, all of whose keys `make` asks for; `otherwise` where there is none."""

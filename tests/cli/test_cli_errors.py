@@ -217,3 +217,11 @@ def test_sequences_and_a_short_plan_do_not_go_together(capsys):
         2,
         "hardstand: error: --sequences is for the full plan - leave out --short, or it\n",
     )
+
+
+@pytest.mark.parametrize("option", ["--look", "--only"])
+def test_a_huge_word_is_told_by_its_beginning_and_its_length(capsys, option):
+    status, text = said(capsys, "plan", "demo", option, "x" * 50_000)
+    assert status == 2
+    assert f"{option} xxx" in text and " characters)" in text
+    assert len(text) < 1_000

@@ -126,6 +126,14 @@ def test_words_are_separated_by_commas_and_count_once():
     assert words == ("lamps", "backlights", "labels", "horn", "panel helm")
 
 
+@pytest.mark.parametrize("words", [[""], [" , "], ["lamps", ""]])
+def test_a_look_at_nothing_is_refused(words):
+    with pytest.raises(
+        UsageError, match="--look names nothing - expected lamps, backlights, labels, all, a panel"
+    ):
+        parse_looks(words)
+
+
 def test_a_plan_with_questions_is_written_and_read_back(tmp_path):
     spec = spec_of("demo")
     plan = with_looks(spec, with_by_hand(spec, EMPTY), ALL)

@@ -87,3 +87,14 @@ def test_two_fields_on_one_bit_and_a_field_outside_are_refused() -> None:
 def test_a_missing_file_is_one_clear_message() -> None:
     with pytest.raises(UsageError, match="cannot read the tables"):
         load_tables("nowhere.toml")
+
+
+def test_codes_of_what_is_heard_are_numbers_each_told_with_its_line() -> None:
+    heard = '[[heard]]\nis = "key"\nid = 1\nbytes = 2\ncodes = { action = %s }\n'
+    line = (SMALL + heard).count("\n")
+    assert f"x.toml:{line}: error: [[heard]] number 1 codes has action = 3 - expected a table" in complaints(
+        SMALL + heard % "3"
+    )
+    said = complaints(SMALL + heard % '{ x = 1, 5 = "a" }')
+    assert f"x.toml:{line}: error: 'x' is no raw value" in said
+    assert f"x.toml:{line}: error: [[heard]] number 1 codes has 5 = 'a' - expected a whole number" in said
