@@ -159,7 +159,11 @@ def _known(material: Material) -> str:
 
 def _rows(header: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:
     head = "".join(f"<th>{_text(title)}</th>" for title in header)
-    body = "".join("<tr>" + "".join(f"<td>{_text(cell)}</td>" for cell in row) + "</tr>\n" for row in rows)
+    open_ = ['<td class="whole">' if title in ("No.", "At") else "<td>" for title in header]
+    body = "".join(
+        "<tr>" + "".join(f"{td}{_text(cell)}</td>" for td, cell in zip(open_, row, strict=True)) + "</tr>\n"
+        for row in rows
+    )
     return f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>\n'
 
 

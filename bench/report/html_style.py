@@ -28,7 +28,7 @@ table { border-collapse: collapse; width: 100%; font-size: .92rem; }
 th { text-align: left; color: var(--soft); font-weight: normal; font-style: italic; }
 th, td { padding: .28rem .8rem .28rem 0; border-bottom: 1px solid var(--line); vertical-align: top; }
 td { overflow-wrap: break-word; font-variant-numeric: tabular-nums; }
-.frames td { white-space: nowrap; } .frames td:last-child { white-space: normal; }
+.frames td, .whole { white-space: nowrap; } .frames td:last-child { white-space: normal; }
 .here td { background: var(--here); font-weight: bold; }
 code { font: .88em "Liberation Mono", Consolas, monospace; }
 summary { cursor: pointer; margin-top: .6rem; } li { margin: .2rem 0; }
