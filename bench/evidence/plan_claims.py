@@ -144,9 +144,15 @@ class Claims:
         if words[1] in ("on", "off"):
             return any(self._went(n, c, words[1]) for c in f.members)
         if words[1] == "part":
-            return [c for c in f.members if self._just_before(n, c) > 0] == [words[3]]
+            lit = [c for c in f.members if self._just_before(n, c) > 0]
+            free = [c for c in f.members if c not in lit and not self._is_held_off(n, c)]
+            return words[3] in lit and bool(free) and all(c == words[3] or self._ruled(c) for c in lit)
         dims = [c for c in f.members if self._spec.circuits[c].dim]
         return all(len(set(self._held_levels(n, c))) > 2 for c in dims)
+
+    def _is_held_off(self, n: int, circuit: str) -> bool:
+        rules = [i for i in self._spec.inhibits if i.circuit == circuit]
+        return any(self._just_before(n, s) > 0 for i in rules for s in i.sources)
 
     def _held_levels(self, n: int, circuit: str) -> list[float]:
         since, until = self._span(n)

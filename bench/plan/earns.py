@@ -25,6 +25,10 @@ def earns(
         found += _forces(spec, letter.name, before, active)
     elif function is not None:
         found += _own(function, before, after, stood=stood)
+        if function.kind == "group":
+            found += _in_part(
+                function, before, [m for m in function.members if is_free(spec, m, before, active)]
+            )
         found += [
             f"force {f.circuit} press meanwhile"
             for f in spec.forces
@@ -53,7 +57,6 @@ def effect_of(function: Function, before: On, after: On) -> str:
 
 def _own(function: Function, before: On, after: On, *, stood: bool) -> Iterator[str]:
     effect, kind, name = effect_of(function, before, after), function.kind, function.name
-    lit = [m for m in function.members if before[m]]
     if kind == "momentary":
         yield f"momentary {name}"
     elif kind == "scene":
@@ -66,8 +69,19 @@ def _own(function: Function, before: On, after: On, *, stood: bool) -> Iterator[
         yield f"{kind} {name}"
     elif effect != "same":
         yield f"{kind} {function.members[0] if kind == 'toggle' else name} {effect}"
-    if kind == "group" and len(lit) == 1 < len(function.members):
-        yield f"group {name} part on {lit[0]}"
+
+
+def is_free(spec: Spec, circuit: str, on: On, active: frozenset[str]) -> bool:
+    """Whether a press moves it: neither inhibited nor forced."""
+    held = any(i.circuit == circuit and any(on.get(s) for s in i.sources) for i in spec.inhibits)
+    return not held and not any(f.circuit == circuit and f.sensor in active for f in spec.forces)
+
+
+def _in_part(function: Function, before: On, free: list[str]) -> Iterator[str]:
+    """What cannot be moved has no say in what a press in part does."""
+    lit = [m for m in free if before[m]]
+    if len(lit) == 1 < len(free):
+        yield f"group {function.name} part on {lit[0]}"
 
 
 def _forces(spec: Spec, sensor: str, before: On, active: frozenset[str]) -> Iterator[str]:

@@ -10,10 +10,13 @@ from strokes import apart
 
 from bench.core.event import Event
 from bench.core.plan import Plan, Step
+from bench.lab.api import load_boat, run_virtual
 from bench.oracle import Oracle
 from bench.plan import make_plan
+from bench.run.api import Wishes
 from bench.spec import load_spec
 from bench.spec.model import Spec
+from bench.twin import Fault
 
 DATA = Path(__file__).parents[2] / "bench" / "data"
 BOATS = ("kittiwake", "dunlin", "fulmar", "turnstone", "greenshank", "dotterel")
@@ -352,3 +355,14 @@ def test_without_a_switched_supply_waking_by_supply_is_not_tested():
     plan = make_plan(spec)
     assert plan.not_tested["wake-up"] == "the bench cannot switch the supply"
     assert not any(s.kind == "supply" for s in plan.steps)
+
+
+@pytest.mark.slow
+def test_a_group_in_part_counts_where_a_press_could_go_either_way():
+    """Of fulmar's bilges one is inhibited while the damper is on: what the press does then says nothing."""
+    fault = Fault.parse("part_on_flipped:panel wheel 12")
+    boat = load_boat("fulmar")
+    verdict = run_virtual(
+        boat=boat, faults=(fault,), seed=1, wishes=Wishes(plan=make_plan(boat.spec))
+    ).verdict
+    assert [d.subject for d in verdict.discrepancies] == ["bow_bilge"]
