@@ -19,10 +19,10 @@ from .columns import ARRAYS, ELSEWHERE, EXTENDED, Bits64, Columns, Truths, empty
 from .layouts import LOG, Layout, Lost, contents
 from .source import Source
 from .text import BOM, LONGEST, without_end
-from .words import FIRST, HIGH, ZEROS, U, from_decimal, from_hex, is_hex, pattern, strays
+from .words import FIRST, HIGH, ZEROS, U, from_decimal, from_hex, hex_strays, pattern, strays
 
 CHUNK = 1 << 19
-_PAD = 64
+_PAD = 96
 _OPEN, _POINT, _CLOSE = pattern("(9999999"), pattern("999.9999"), pattern("999999) ")
 _RECEIVED, _SENT = np.uint16(0x5220), np.uint16(0x5420)  # " R", " T" as little-endian pairs
 _STANDARD = U(0x3030303030)  # five zeros before the three digits of a short identifier
@@ -196,19 +196,19 @@ class Scanner:
         stray = strays(opening, _OPEN[1])
         stray |= strays(middle, _POINT[1])
         stray |= strays(closing, _CLOSE[1])
-        stray &= HIGH
-        ok &= stray == 0
         eight = from_decimal((opening >> U(8)) | (middle << U(56)))  # of the ten digits of seconds
         us = eight * U(100_000_000)
         us += from_decimal(((middle >> U(8)) & U(0xFFFF)) | (closing << U(16)))
         if n and int(eight.max()) > 92_233_719:
             ok &= us < _MAX_US
         us *= U(1000)
-        data_at, ids = self._identifiers(ids_at, ok)
+        data_at, ids, low, high = self._body(ids_at, ok, stray)
         sizes, sent = self._ends(ends)
         sizes -= data_at
         ok &= (sizes.view(np.uint64) <= U(16)) & ((sizes & 1) == 0)
-        payload = self._payload(data_at, sizes, ok)
+        payload = _payload(low, high, sizes, stray)
+        stray &= HIGH
+        ok &= stray == 0
         sizes >>= 1
         arrays: dict[str, NDArray[Any]] = {
             "t_ns": us.view(np.int64),
@@ -239,23 +239,31 @@ class Scanner:
             sizes = sizes + here * size
         return ok, at + sizes, bus
 
-    def _identifiers(self, at: Places, ok: Truths) -> tuple[Places, NDArray[np.uint32]]:
-        """Where the data begins, and identifiers with bit 31 as in `Columns`; narrows `ok`."""
-        words = self._words[at]
-        is_long = self._bytes[at + 8] == 35
+    def _body(
+        self, at: Places, ok: Truths, stray: Bits64
+    ) -> tuple[Places, NDArray[np.uint32], Bits64, Bits64]:
+        """Where the data begins, identifiers with bit 31 as in `Columns`, and 16 characters of data in two
+        words; narrows `ok` and adds to `stray`."""
+        pieces: Bits64 = self._heads[at].view("<u8").reshape(-1, 4)
+        words = pieces[:, 0]
+        is_long = (pieces[:, 1] & U(0xFF)) == 35
         if is_long.all():
-            ok &= is_hex(words)
+            stray |= hex_strays(words)
             ids = from_hex(words)
             ok &= (ids & U(0xE0)) == 0
-            return at + 9, ids.astype(np.uint32).byteswap() | np.uint32(EXTENDED)
+            low = (pieces[:, 1] >> U(8)) | (pieces[:, 2] << U(56))
+            high = (pieces[:, 2] >> U(8)) | (pieces[:, 3] << U(56))
+            return at + 9, ids.astype(np.uint32).byteswap() | np.uint32(EXTENDED), low, high
         is_short = ~is_long & (self._bytes[at + 3] == 35)
         words = np.where(is_short, (words << U(40)) | _STANDARD, words)
         ok &= is_long | is_short
-        ok &= is_hex(words)
+        stray |= hex_strays(words)
         ids = from_hex(words)
         ok &= (ids & np.where(is_short, U(0x080000), U(0xE0))) == 0
         flag = np.where(is_short, np.uint32(0), np.uint32(EXTENDED))
-        return at + np.where(is_short, 4, 9), ids.astype(np.uint32).byteswap() | flag
+        at = at + np.where(is_short, 4, 9)
+        both: Bits64 = self._doubles[at].view("<u8").reshape(-1, 2)
+        return at, ids.astype(np.uint32).byteswap() | flag, both[:, 0], both[:, 1]
 
     def _ends(self, ends: Places) -> tuple[Places, Truths]:
         """Where the data ends, and whether the suffix says sent."""
@@ -271,17 +279,16 @@ class Scanner:
         sent = tails == _SENT
         return ends - 2 * (received | sent), sent
 
-    def _payload(self, at: Places, sizes: Places, ok: Truths) -> Bits64:
-        """Data bytes in words, the first one lowest; narrows `ok`."""
-        both: Bits64 = self._doubles[at].view("<u8").reshape(-1, 2)
-        low, high = both[:, 0], both[:, 1]
-        shortest = int(sizes.min(initial=16))
-        if shortest < 8:
-            low = ((low ^ ZEROS) & FIRST.take(sizes, mode="clip")) ^ ZEROS
-        ok &= is_hex(low)
-        if int(sizes.max(initial=0)) <= 8:
-            return from_hex(low)
-        if shortest < 16:
-            high = ((high ^ ZEROS) & FIRST.take(sizes - 8, mode="clip")) ^ ZEROS
-        ok &= is_hex(high)
-        return from_hex(low) | (from_hex(high) << U(32))
+
+def _payload(low: Bits64, high: Bits64, sizes: Places, stray: Bits64) -> Bits64:
+    """Bytes in words, the first one lowest, of the first `sizes` of 16 characters; adds to `stray`."""
+    shortest = int(sizes.min(initial=16))
+    if shortest < 8:
+        low = ((low ^ ZEROS) & FIRST.take(sizes, mode="clip")) ^ ZEROS
+    stray |= hex_strays(low)
+    if int(sizes.max(initial=0)) <= 8:
+        return from_hex(low)
+    if shortest < 16:
+        high = ((high ^ ZEROS) & FIRST.take(sizes - 8, mode="clip")) ^ ZEROS
+    stray |= hex_strays(high)
+    return from_hex(low) | (from_hex(high) << U(32))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .columns import Bits64, Truths
+from .columns import Bits64
 
 U = np.uint64
 HIGH = U(0x8080808080808080)
@@ -37,27 +37,40 @@ def strays(digits: Bits64, slack: np.uint64) -> Bits64:
     return digits | (digits + slack)
 
 
-def is_hex(words: Bits64) -> Truths:
-    """Whether all eight characters are hex digits of either case."""
-    ok = words + U(0x5050505050505050)  # high bit: at least "0"
-    ok &= ~(words + U(0x4646464646464646))  # and at most "9"
-    lower = words | U(0x2020202020202020)
-    letter = lower + U(0x1F1F1F1F1F1F1F1F)  # at least "a"
-    letter &= ~(lower + U(0x1919191919191919))  # and at most "f"
-    ok |= letter
-    ok &= ~words  # a byte above 0x7F is none, and only such a one carries into its neighbour
-    ok &= HIGH
-    passed: Truths = ok == HIGH
-    return passed
+def hex_strays(words: Bits64) -> Bits64:
+    """High bits where a byte is no hex digit of either case; the other bits mean nothing.
+
+    A byte above 0x7F is a stray, and only such a one carries into its neighbour.
+    """
+    letter = words | U(0x2020202020202020)
+    more = letter + U(0x1919191919191919)  # high bit: beyond "f"
+    letter += U(0x1F1F1F1F1F1F1F1F)  # at least "a"
+    stray: Bits64 = np.invert(letter, out=letter)
+    stray |= more
+    digit = words ^ ZEROS
+    digit += U(0x7676767676767676)  # no digit
+    stray &= digit
+    stray |= words
+    return stray
 
 
 def from_hex(words: Bits64) -> Bits64:
     """Eight hex digits to four bytes in their order, the first one lowest."""
+    other = words >> U(6)
+    other &= _ONES  # letters
     v = words & _NIBBLES
-    v += U(9) * ((words >> U(6)) & _ONES)
-    v = ((v << U(4)) | (v >> U(8))) & _PAIRS
-    v = (v | (v >> U(8))) & _FOURS
-    return (v | (v >> U(16))) & _LOW
+    v += other
+    other <<= U(3)
+    v += other
+    np.right_shift(v, U(8), out=other)
+    v <<= U(4)
+    v |= other
+    v &= _PAIRS
+    for away, kept in ((U(8), _FOURS), (U(16), _LOW)):
+        np.right_shift(v, away, out=other)
+        v |= other
+        v &= kept
+    return v
 
 
 def from_decimal(digits: Bits64) -> Bits64:
