@@ -35,10 +35,13 @@ class Track:
     def __init__(self, rows: Places, batch: Batch) -> None:
         self.rows = rows
         self.t_ns = batch.t_ns.take(rows)
+        self._asked, self._answer = 0, 0
 
     def next_from(self, place: int) -> int:
         """Number, on the track, of its first frame at `place` or after."""
-        return int(self.rows.searchsorted(place))
+        if place != self._asked:
+            self._asked, self._answer = place, int(self.rows.searchsorted(place))
+        return self._answer
 
     def due_ns(self, place: int, until_ns: int) -> int:
         """When it is missed, where its next frame from `place` on should come by `until_ns`."""
@@ -94,8 +97,8 @@ class Lane(Track):
         self.seen: NDArray[np.uint64] = np.zeros(0, np.uint64)  # what the facts' bits are in each frame
         self._odd: dict[str, tuple[object, Places]] = {}
         self._right: dict[
-            str, tuple[int, Places]
-        ] = {}  # current -> first frame counted, right ones up to each
+            str, tuple[int, NDArray[np.bool_]]
+        ] = {}  # current -> a frame, which are right from it on
 
     def is_settled(self, judge: Judge, reported: Mapping[str, Observation], bus: Bus) -> bool:
         """Whether the same frame again would change nothing."""
@@ -144,11 +147,10 @@ class Lane(Track):
             kept = self._right.get(name)
             if kept is None:
                 first = max(i, int(self.t_ns.searchsorted(current.from_ns)))
-                kept = self._right[name] = first, current.count_right(values[first:])
-            a, b = (max(k - kept[0], 0) for k in (i, j))
+                kept = self._right[name] = first, current.are_right(values[first:])
+            a, b = max(i - kept[0], 0), j - kept[0]
             if b > a:
-                counts = kept[1]
-                right = int(counts[b - 1]) - (int(counts[a - 1]) if a else 0)
+                right = int(np.count_nonzero(kept[1][a:b]))
                 current.passed(right, b - a - right)
 
 
@@ -185,6 +187,7 @@ class Lanes:
         self._batch, self._judge, self._bus, self._last = batch, judge, bus, last
         self._facts = facts
         self._stops: list[Places] = []
+        self._end_ns = int(batch.t_ns[-1])
         data = np.flatnonzero(batch.kind == DATA)
         whole = data.size == len(batch)
         sorted_ = sort_frames(
@@ -329,10 +332,12 @@ class Lanes:
                 self._stops.append(track.rows[1:][late])
 
     def _silence(self, track: Track, limit_ns: int) -> None:
-        due = track.t_ns + limit_ns
-        is_late = np.append(track.t_ns[1:] >= due[:-1], True)
-        places = np.searchsorted(self._batch.t_ns, due[is_late])
-        self._stops.append(places[places < len(self._batch)])
+        t_ns = track.t_ns
+        late = t_ns[:-1][t_ns[1:] - t_ns[:-1] >= limit_ns]
+        for due in (late + limit_ns, t_ns[-1:] + limit_ns):
+            if due.size and due[0] <= self._end_ns:
+                places = self._batch.t_ns.searchsorted(due)
+                self._stops.append(places[places < len(self._batch)])
 
 
 def _merged(parts: list[Places], length: int) -> Places:

@@ -96,6 +96,7 @@ class _Stretch:
         self._lane_of = {lane.message.name: lane for lane in lanes.lanes}
         self._anew, self._due_ns = -1, 0  # when something is missed, as of that state of the bus
         self._unreported: dict[str, int] = {}  # message -> place of its last frame passed over
+        self._lively = lanes.lanes[:1]  # the one unsettled last, which is likely to be so still
         self._none = Track(np.zeros(0, np.intp), batch)
 
     def end(self, place: int, borders_ns: Sequence[int]) -> tuple[int, bool]:
@@ -128,13 +129,13 @@ class _Stretch:
         assessor, judge = self._assessor, self._judge
         is_settled, unavailable = True, assessor.ears.unavailable
         volts = [c.volts for c in judge.currents.values()]
-        for lane in self._lanes.lanes:
+        for lane in (*self._lively, *self._lanes.lanes):
             i = lane.next_from(place)
             if i == lane.rows.size or lane.rows[i] >= end:
                 continue
             is_known = unavailable.isdisjoint(lane.facts.signals)
             if not is_known or not lane.is_settled(judge, assessor.reported, assessor.ears.bus):
-                end, is_settled = int(lane.rows[i]), False
+                end, is_settled, self._lively = int(lane.rows[i]), False, [lane]
             else:
                 end = min(end, lane.first_odd(i, volts))
             if end - place < LEAST:

@@ -58,18 +58,19 @@ class Batch:
     def entries(self, start: int, stop: int) -> Iterator[tuple[Entry, int | None]]:
         """Entries as they are told, with the numbers of those that are frames."""
         part = slice(start, stop)
+        payload = self.payload[part].tobytes()
         rows = zip(
             self.t_ns[part].tolist(), self.can_id[part].tolist(), self.length[part].tolist(),
-            [p.tobytes() for p in self.payload[part]], self.sent[part].tolist(), self.kind[part].tolist(),
+            range(0, len(payload), 8), self.sent[part].tolist(), self.kind[part].tolist(),
             self.number[part].tolist(), self.order[part].tolist(), strict=True,
         )  # fmt: skip
-        for t_ns, raw_id, size, data, is_sent, kind, number, order in rows:
+        for t_ns, raw_id, size, at, is_sent, kind, number, order in rows:
             other = self.others.get(order)
             if other is not None:
                 yield other._replace(t_ns=t_ns), number if number >= 0 else None
                 continue
             remote = kind == REMOTE
-            head = t_ns, raw_id & 0x1FFFFFFF, b"" if remote else data[:size], raw_id >= EXTENDED
+            head = t_ns, raw_id & 0x1FFFFFFF, b"" if remote else payload[at : at + size], raw_id >= EXTENDED
             tail = TX if is_sent else RX, "", remote, kind == ERROR, None, size or None if remote else None
             yield _new(Frame, (*head, *tail)), number
 
@@ -101,9 +102,8 @@ class Teller:
         for chunk in chunks:
             batch = self._batch(chunk)
             keys = batch.t_ns
-            before = np.maximum.accumulate(np.concatenate(([self._latest_ns], keys[:-1])))
             whole = _joined(self._left, batch)
-            if (keys < before - self._jitter_ns).any():
+            if not self._is_sound(chunk.t_ns, keys):
                 self.unsound = True
                 self._left = whole
                 return
@@ -116,6 +116,13 @@ class Teller:
         if self._left is not None and len(self._left):
             yield self._left
             self._left = None
+
+    def _is_sound(self, t_ns: NDArray[np.int64], keys_ns: NDArray[np.int64]) -> bool:
+        """Whether no key steps back by more than the jitter; none does where stamps of frames rise."""
+        if 0 < t_ns.size == keys_ns.size and t_ns[0] >= self._latest_ns and (t_ns[1:] >= t_ns[:-1]).all():
+            return True
+        before = np.maximum.accumulate(np.concatenate(([self._latest_ns], keys_ns[:-1])))
+        return not (keys_ns < before - self._jitter_ns).any()
 
     def rest(self, chunks: Iterator[Columns]) -> Iterator[tuple[Entry, int | None]]:
         """What is left as it was recorded, with the numbers of its frames, for `causes_first`."""
@@ -151,7 +158,10 @@ class Teller:
             controls |= (ids & np.uint32(mask | EXTENDED)) == np.uint32(
                 can_id & mask | (EXTENDED if extended else 0)
             )
-        t_ns = columns[0] - self._jitter_ns * (controls & (columns[5] != MARK))
+        if marks:
+            controls &= columns[5] != MARK
+        t_ns = columns[0].copy()
+        t_ns[np.flatnonzero(controls)] -= self._jitter_ns
         order = self._order + np.arange(t_ns.size, dtype=np.int64)
         self._order += t_ns.size
         return Batch(others, *[t_ns, *columns[1:], order])

@@ -166,25 +166,30 @@ def _within(raw: NDArray[np.int64] | NDArray[np.uint64], lo: int, hi: int) -> ND
     if hi < info.min or lo > info.max:
         return np.zeros(raw.size, dtype=bool)
     kind = raw.dtype.type
-    return (raw >= kind(max(lo, int(info.min)))) & (raw <= kind(min(hi, int(info.max))))
+    if hi >= info.max:
+        return raw >= kind(max(lo, int(info.min)))
+    return (raw >= kind(max(lo, int(info.min)))) & (raw <= kind(hi))
 
 
 def _values(
     o: Observer, raw: NDArray[np.int64] | NDArray[np.uint64]
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_]]:
     """Values, which rows have an observation, which rows mean nothing."""
-    values = np.full(raw.size, np.nan)
     absent = np.zeros(raw.size, dtype=bool)
     for lo, hi in (*o.rule.not_available, *o.rule.error):
         absent |= _within(raw, lo, hi)
     if not o.rule.words:
-        values = np.where(absent, np.nan, raw.astype(np.float64) * o.scale + o.offset)
+        values = raw.astype(np.float64)
+        values *= o.scale
+        values += o.offset
+        values[absent] = np.nan
         wrong = np.zeros(raw.size, dtype=bool)
         if o.field.lo is not None:
             wrong |= ~absent & ~_within(raw, o.field.lo, 2**64)
         if o.field.hi is not None:
             wrong |= ~absent & ~_within(raw, -(2**64), o.field.hi)
         return values, ~wrong, wrong
+    values = np.full(raw.size, np.nan)
     known = np.zeros(raw.size, dtype=bool)
     for lo, hi, number in o.rule.words:
         here = _within(raw, lo, hi) & ~absent

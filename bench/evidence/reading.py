@@ -18,6 +18,7 @@ from bench.assess import assess_session
 from bench.cli.loading import Boat, load_boat
 from bench.core.clock import cpu_ns
 from bench.core.frame import Frame
+from bench.core.model import Model
 from bench.core.verdict import INCONCLUSIVE, PASS
 from bench.evidence.boat_log import write_log
 from bench.evidence.page import Page, Table
@@ -223,10 +224,11 @@ def compare(frames: int, folder: Path) -> tuple[list[list[object]], dict[str, fl
     return rows, ratios
 
 
-def verdict_here(path: Path, boat: Boat) -> int:
-    """Values judged on the way to a verdict, which must be no failure."""
+def verdict_here(path: Path, boat: Boat, model: Model) -> int:
+    """Values judged on the way to a verdict, which must be no failure. Spec, messages and model are loaded
+    beforehand, as those of the libraries are."""
     boat.definitions.forget()
-    verdict = assess_session(open_session(path), boat.spec, boat.definitions, Oracle(boat.spec))
+    verdict = assess_session(open_session(path), boat.spec, boat.definitions, model)
     assert verdict.outcome in (PASS, INCONCLUSIVE), verdict.outcome
     return verdict.judged_samples
 
@@ -246,20 +248,20 @@ def verdicts(
     """Rows on judging. Gives back the ratio to the libraries, and frames a second the second time."""
     log, dense = folder / "boat.log", folder / "plain.log"
     presses = write_log(log, boat, frames)
-    known = known_to_cantools(DBC)
+    known, model = known_to_cantools(DBC), Oracle(boat.spec)
     with caches("off"):
         loop = cost_s(lambda: signals_can(log, known), few)
         row(f"a boat in use, {presses} presses: to all signals by python-can + cantools", loop)
-        here = cost_s(lambda: verdict_here(log, boat))
+        here = cost_s(lambda: verdict_here(log, boat, model))
         ratio = row("a boat in use: to a verdict", here, loop, AIMS["verdict"])
         row(
             "the bench's own regression over and over: to a verdict",
-            cost_s(lambda: verdict_here(dense, boat), 1),
+            cost_s(lambda: verdict_here(dense, boat, model), 1),
             loop,
         )
     with caches(str(folder / "cache")):
-        verdict_here(log, boat)
-        again = cost_s(lambda: verdict_here(log, boat))
+        verdict_here(log, boat, model)
+        again = cost_s(lambda: verdict_here(log, boat, model))
         row("a boat in use: to a verdict, second opening", again, loop)
     return ratio, frames / again
 

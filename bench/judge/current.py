@@ -95,12 +95,18 @@ class CurrentJudge:
         limits = self.limits
         if limits is None:
             return amps[:0].nonzero()[0]
-        return (((amps < limits[0]) | (amps > limits[3])) & (t_ns >= self.from_ns)).nonzero()[0]
+        odd = amps < limits[0]
+        odd |= amps > limits[3]
+        if t_ns.size and t_ns[0] < self.from_ns:
+            odd &= t_ns >= self.from_ns
+        return odd.nonzero()[0]
 
-    def count_right(self, amps: NDArray[np.float64]) -> NDArray[np.intp]:
-        """How many of the readings are right, up to and with each; 1-d."""
+    def are_right(self, amps: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Which of many readings are what they should be; 1-d."""
         assert self.limits is not None
-        return ((amps >= self.limits[1]) & (amps <= self.limits[2])).cumsum()
+        right = amps >= self.limits[1]
+        right &= amps <= self.limits[2]
+        return right
 
     def passed(self, right: int, undecided: int) -> None:
         """Takes readings none of which is odd."""

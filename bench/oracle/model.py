@@ -38,7 +38,8 @@ class Oracle:
         self.circuit_cluster: Mapping[str, int] = {
             name: k for k, names in enumerate(self._clusters) for name in names
         }
-        self.tables = tuple(ClusterTable(spec, k, names) for k, names in enumerate(self._clusters))
+        written = {name: function.circuits for name, function in spec.functions.items()}
+        self.tables = tuple(ClusterTable(spec, k, names, written) for k, names in enumerate(self._clusters))
         self._lamps = Indicators(spec, self.tables, self.circuit_cluster)
         self._reach = {c: self._control_clusters(c) for c in spec.controls}
         self._releases = {

@@ -6,6 +6,7 @@ c + k * n with k from the list below; then come counters, their timers, holds, k
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from bench.spec.model import Circuit, Function, Lost, Spec
@@ -85,13 +86,16 @@ class ClusterTable:
         "shed_refuses", "shed_slot", "simple", "size", "trip_cleared", "undo", "wake_level",
     )  # fmt: skip
 
-    def __init__(self, spec: Spec, number: int, names: tuple[str, ...]) -> None:
+    def __init__(
+        self, spec: Spec, number: int, names: tuple[str, ...], written: Mapping[str, tuple[str, ...]]
+    ) -> None:
+        """`written`: function -> the circuits it may write."""
         self.number, self.names, self.n = number, names, len(names)
         self.circuits = tuple(spec.circuits[name] for name in names)
         at = {name: i for i, name in enumerate(names)}
         self.size = 8 * self.n
         self._take_circuits(spec)
-        self._take_functions(spec, at)
+        self._take_functions(spec, at, written)
         self._take_controls(spec)
         self._take_sensors(spec, at)
         self._take_boxes(spec)
@@ -126,16 +130,16 @@ class ClusterTable:
         self.wake_level = [_wake_level(spec, name) for name in self.names]
         self.possible = [_possible(spec, c) for c in self.circuits]
 
-    def _take_functions(self, spec: Spec, at: dict[str, int]) -> None:
+    def _take_functions(self, spec: Spec, at: dict[str, int], written: Mapping[str, tuple[str, ...]]) -> None:
         self.functions: dict[str, FunctionTable] = {}
         self.hold_functions: list[FunctionTable] = []
         self.holds_of: list[list[FunctionTable]] = [[] for _ in self.names]
         self.counters: list[FunctionTable] = []
         self.counter_reset: list[list[FunctionTable]] = [[] for _ in self.names]
-        for function in spec.functions.values():
-            mine = [name for name in function.circuits if name in at]
-            if not mine:
+        for name, circuits in written.items():
+            if at.keys().isdisjoint(circuits):
                 continue
+            function, mine = spec.functions[name], [c for c in circuits if c in at]
             table = self._function(function, mine, at)
             self.functions[function.name] = table
             self._take_hold(spec, function, table)

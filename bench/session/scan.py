@@ -24,7 +24,7 @@ from .words import FIRST, HIGH, ZEROS, U, from_decimal, from_hex, hex_strays, pa
 CHUNK = 1 << 19
 _PAD = 96
 _OPEN, _POINT, _CLOSE = pattern("(9999999"), pattern("999.9999"), pattern("999999) ")
-_RECEIVED, _SENT = np.uint16(0x5220), np.uint16(0x5420)  # " R", " T" as little-endian pairs
+_R, _T = ord("R"), ord("T")
 _STANDARD = U(0x3030303030)  # five zeros before the three digits of a short identifier
 _MAX_US = U(9_223_372_036_000_000)
 _LONGEST_FIELD = 15
@@ -62,7 +62,6 @@ class Scanner:
         self._words: Bits64 = np.ndarray((size - 7,), "<u8", self._text, strides=(1,))
         self._doubles: NDArray[np.void] = np.ndarray((size - 15,), "V16", self._text, strides=(1,))
         self._heads: NDArray[np.void] = np.ndarray((size - 31,), "V32", self._text, strides=(1,))
-        self._pairs: NDArray[np.uint16] = np.ndarray((size - 1,), "<u2", self._text, strides=(1,))
         self._fields: dict[bytes, int] = {}  # name with padding and one space behind -> bus
         self._buses: list[str] = []
         self._line = 0  # lines that came before
@@ -191,14 +190,16 @@ class Scanner:
         third = heads[:, 2].copy()
         ok, ids_at, bus = self._names(begins + 20, (third >> U(32)) | (heads[:, 3] << U(32)))
         opening = heads[:, 0] ^ _OPEN[0]
+        if n and (opening == opening[0]).all():
+            opening = opening[:1]
         middle = heads[:, 1] ^ _POINT[0]
         closing = ((heads[:, 1] >> U(32)) | (third << U(32))) ^ _CLOSE[0]
-        stray = strays(opening, _OPEN[1])
-        stray |= strays(middle, _POINT[1])
+        stray = strays(middle, _POINT[1])
         stray |= strays(closing, _CLOSE[1])
-        eight = from_decimal((opening >> U(8)) | (middle << U(56)))  # of the ten digits of seconds
-        us = eight * U(100_000_000)
-        us += from_decimal(((middle >> U(8)) & U(0xFFFF)) | (closing << U(16)))
+        stray |= strays(opening, _OPEN[1])
+        eight = (middle & U(0xFF)) + U(10) * from_decimal(opening)  # of the ten digits of seconds
+        us = from_decimal(((middle >> U(8)) & U(0xFFFF)) | (closing << U(16)))
+        us += eight * U(100_000_000)
         if n and int(eight.max()) > 92_233_719:
             ok &= us < _MAX_US
         us *= U(1000)
@@ -267,16 +268,18 @@ class Scanner:
 
     def _ends(self, ends: Places) -> tuple[Places, Truths]:
         """Where the data ends, and whether the suffix says sent."""
-        tails = self._pairs[ends - 2]
-        received = tails == _RECEIVED
+        last = self._bytes[ends - 1]
+        spaced = self._bytes[ends - 2] == 32
+        received = spaced & (last == _R)
         if received.all():
             return ends - 2, np.zeros(ends.size, np.bool_)
-        returns = (tails >> np.uint16(8)) == 13
+        returns = last == 13
         if returns.any():
             ends = ends - returns
-            tails = self._pairs[ends - 2]
-            received = tails == _RECEIVED
-        sent = tails == _SENT
+            last = self._bytes[ends - 1]
+            spaced = self._bytes[ends - 2] == 32
+            received = spaced & (last == _R)
+        sent = spaced & (last == _T)
         return ends - 2 * (received | sent), sent
 
 
