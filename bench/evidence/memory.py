@@ -19,7 +19,9 @@ import sys
 from pathlib import Path
 from bench.cli.loading import load_boat
 from bench.evidence.reading import verdict_here
-verdict_here(Path(sys.argv[1]), load_boat("demo"))
+from bench.oracle import Oracle
+boat = load_boat("demo")
+verdict_here(Path(sys.argv[1]), boat, Oracle(boat.spec))
 print(next(line for line in open("/proc/self/status") if line.startswith("VmHWM")).split()[1])
 """
 
