@@ -30,11 +30,13 @@ Find = Callable[[Floats, NDArray[np.int64]], Places]
 
 
 class Track:
-    """Some frames of a batch in the order told: their places in it, `rows`, and stamps."""
+    """Some frames of a batch in the order told: their places in it, `rows`, stamps, and from each stamp the
+    step to the next."""
 
     def __init__(self, rows: Places, batch: Batch) -> None:
         self.rows = rows
         self.t_ns = batch.t_ns.take(rows)
+        self.steps_ns = self.t_ns[1:] - self.t_ns[:-1]
         self._asked, self._answer = 0, 0
 
     def next_from(self, place: int) -> int:
@@ -328,12 +330,11 @@ class Lanes:
             if sender in self.signs:
                 track = self.signs[sender]
                 self._silence(track, lost_ns)
-                late = np.diff(track.t_ns) >= near_ns
-                self._stops.append(track.rows[1:][late])
+                self._stops.append(track.rows[1:][track.steps_ns >= near_ns])
 
     def _silence(self, track: Track, limit_ns: int) -> None:
         t_ns = track.t_ns
-        late = t_ns[:-1][t_ns[1:] - t_ns[:-1] >= limit_ns]
+        late = t_ns[:-1][track.steps_ns >= limit_ns]
         for due in (late + limit_ns, t_ns[-1:] + limit_ns):
             if due.size and due[0] <= self._end_ns:
                 places = self._batch.t_ns.searchsorted(due)

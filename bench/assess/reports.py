@@ -29,7 +29,7 @@ class Reports:
         calm, currents, unavailable = judge.calm, judge.currents, self._ears.unavailable
         stirring = False
         for observation in reading.body:
-            signal, value = observation[0], observation[1]
+            signal, value, _, _ = observation
             if calm.get(signal) == value and value is not None:
                 continue
             stirring = True

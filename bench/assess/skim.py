@@ -61,6 +61,9 @@ class Skim:
         limits = assessor.lost.limits(assessor.jitter_ns)
         if place:
             batch = batch.at(slice(place, None))
+        if len(batch) < LEAST:
+            self._last.clear()
+            return self._one_by_one(batch, 0, len(batch))
         lanes = Lanes(batch, self._definitions, judge, assessor.ears.bus, limits, self._last, self._facts)
         stretch = _Stretch(batch, lanes, assessor, judge, limits)
         place = 0
@@ -184,11 +187,12 @@ class _Stretch:
         for name, track in self._lanes.nodes.items():
             i, j = track.next_from(place), track.next_from(end)
             if i < j:
-                node, stamps = bus.nodes[name], track.t_ns[i:j]
-                first_ns = stamps[0] if node.last_ns is None else node.last_ns
-                gap_ns = int(np.diff(stamps, prepend=first_ns).max())
-                before_ns = int(stamps[-2]) if j - i > 1 else None
-                bus.passed_by(node, j - i, before_ns, int(stamps[-1]), gap_ns)
+                node, t_ns = bus.nodes[name], track.t_ns
+                gap_ns = int(track.steps_ns[i : j - 1].max(initial=0))
+                if node.last_ns is not None:
+                    gap_ns = max(gap_ns, int(t_ns[i]) - node.last_ns)
+                before_ns = int(t_ns[j - 2]) if j - i > 1 else None
+                bus.passed_by(node, j - i, before_ns, int(t_ns[j - 1]), gap_ns)
         for name, track in self._lanes.signs.items():
             i, j = track.next_from(place), track.next_from(end)
             if i < j:

@@ -156,7 +156,7 @@ def _table(o: Observer) -> _Table:
 
 def _signed(bits: NDArray[np.uint64], f: Field) -> NDArray[np.int64] | NDArray[np.uint64]:
     if not f.signed:
-        return bits if f.size == 64 else bits.astype(np.int64)
+        return bits if f.size == 64 else bits.view(np.int64)
     away = _U64(64 - f.size)
     return (bits << away).view(np.int64) >> np.int64(away)
 
