@@ -6,22 +6,19 @@ tables that were written by hand from dbc/untidy.md.
 
 import json
 import re
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from untidy import TABLES, write_untidy
 
 import bench
 from bench.cli import main
-from bench.cli.boats import spec_path
 from bench.cli.running import Wish, run_and_judge
 from bench.core.errors import UsageError
 from bench.core.verdict import FAIL, INCONCLUSIVE, PASS
-from bench.twin import boats, fault_kinds
+from bench.twin import fault_kinds
 
 ROOT = Path(bench.__file__).resolve().parent.parent
-TABLES = str(boats()["kittiwake_untidy"])
 KINDS = fault_kinds()
 # of every place and every sort of effect; the same kinds, with the same arguments, on both sets of messages
 FAULTS = [
@@ -48,14 +45,7 @@ OF_FRAMES = {
 
 @pytest.fixture(scope="module")
 def untidy(tmp_path_factory):
-    """The spec as its owner would write it: the file of the shipped boat with two other names in it."""
-    text = spec_path("demo").read_text(encoding="utf-8")
-    for old, new in (("switchbox.dbc", "untidy.dbc"), ("switchbox.binding.yaml", "untidy.binding.yaml")):
-        assert text.count(old) == 1
-        text = text.replace(old, new)
-    path = tmp_path_factory.mktemp("mine") / "mine.yaml"
-    path.write_text(text, encoding="utf-8")
-    return str(path)
+    return write_untidy(tmp_path_factory.mktemp("mine"))
 
 
 def ends(spec, folder, fault=None, *, tables=None, **more):
@@ -136,29 +126,6 @@ def test_the_wrong_tables_are_inconclusive_never_a_verdict_on_the_box(untidy, tm
         INCONCLUSIVE,
         [],
     )  # the shipped box speaks another tongue
-
-
-@pytest.mark.slow
-@pytest.mark.realtime
-@pytest.mark.alone
-def test_it_passes_over_a_pseudo_terminal_in_real_time(untidy, tmp_path):
-    words = [sys.executable, "-m", "bench.cli"]
-    served = subprocess.Popen([*words, "twin", TABLES], cwd=ROOT, stdout=subprocess.PIPE, text=True)
-    with served:
-        try:
-            port = served.stdout.readline().strip()
-            on = ["--on", f"slcan:{port}", "--yes", "--short", "--json"]
-            for attempt in range(3):  # a machine that was late is tried again, and red the third time
-                out = ["--out", str(tmp_path / f"session{attempt}")]
-                done = subprocess.run(
-                    [*words, "run", untidy, *on, *out], cwd=ROOT, capture_output=True, text=True, timeout=120
-                )
-                if done.returncode != 3:
-                    break
-        finally:
-            served.terminate()
-    assert "Traceback" not in done.stderr
-    assert (done.returncode, json.loads(done.stdout)["outcome"]) == (0, PASS)
 
 
 @pytest.mark.slow
