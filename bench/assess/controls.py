@@ -42,7 +42,13 @@ class Controls:
         if bits is not None and not ours and not self._complete:
             count, since_ns = causes.missed(t_ns, reading, bits)
             if count:
-                self._keys_unknown(node, f"{count} keys of {node} not seen", since_ns, t_ns)
+                why = f"{count} keys of {node} not seen"
+                self._findings.lossy(why)
+                self._keys_unknown(node, why, since_ns, t_ns)
+            elif count is None:
+                why = f"the counter of {node} began anew, so keys before it may not have been seen"
+                until_ns = t_ns + self._findings.grace_ns
+                self._findings.excuse(node, since_ns - 2 * self._jitter_ns, until_ns, why)
         for box in causes.of_frame(t_ns, reading, number, tag):
             if self._boots.asked(box, t_ns):
                 self._ears.told_to_wake(box, t_ns)

@@ -42,6 +42,7 @@ class Ears:
         self._jitter_ns = jitter_ns
         self._agenda = agenda
         self._started_ns = started_ns
+        self.own_session = True
         self._complete = complete  # the link would have told of any frame it lost
         self._message_of = definitions.signal_message
         self.unavailable: set[str] = set()  # signals that the box has said to have no value for
@@ -228,6 +229,7 @@ class Ears:
             self.frame_index,
             clusters,
             message.last_ns,
+            leans_on_all=not self._complete,
         )
         self._judge.lose(clusters, t_ns)
 
@@ -253,12 +255,13 @@ class Ears:
                 since_ns=since,
             )  # fmt: skip
         else:
+            self._findings.lossy(seen)
             self._findings.blinded(since, t_ns, seen, message.node)
             self._judge.blinded(since, t_ns)
 
     def _unproved(self, message: Message, since_ns: int, t_ns: int) -> None:
         if not self._complete:
-            why = f"frames of {message.name} may not have been seen since {message.node} booted or was heard again"
+            why = f"{message.name} came late after {message.node} booted, so one before it may be missing"
             self._findings.late(since_ns, t_ns, why)
 
     def _counter_stuck(self, message: Message, t_ns: int) -> None:
@@ -269,6 +272,10 @@ class Ears:
 
     def _repeated(self, message: Message, t_ns: int) -> None:
         seen = f"{message.name} came twice {message.repeats} times"
+        if not self.own_session:
+            why = f"{seen}: sent so by the box, or written so by the logger"
+            self._findings.doubt(message.node, why, t_ns)
+            return
         self._findings.of_box(
             "counter",
             message.node,
