@@ -197,6 +197,7 @@ class Assessor:
             self.spec, self.definitions, judge, self.findings, self.boots, jitter_ns, t_ns, complete,
             agenda, watch,
         )  # fmt: skip
+        self.ears.own_session = own
         parts = Parts(
             self.spec, self.definitions, self.model, judge, self.rules, self.causes, self.findings, self.lost,
             self.boots, self.ears, self.persons, self.reported, self.frame_of, jitter_ns, own, complete,

@@ -53,7 +53,7 @@ class Causes:
         self._held: set[str] = set()
         self._held_over: dict[str, set[str]] = {}  # not heard since its box woke -> keys down in it then
         self._sensors: dict[str, int] = {}
-        self._latest: dict[str, tuple[int, int]] = {}  # node -> counter and instant of its latest key
+        self._latest: dict[str, tuple[int, int, str]] = {}  # node -> counter, instant, words of its last key
         self._awaiting: dict[int, Stimulus] = {}
 
     def of_frame(self, t_ns: int, reading: Reading, frame_index: int, tag: int | None) -> list[str]:
@@ -91,17 +91,25 @@ class Causes:
             self.maybe_called.update(asked)
         return asked
 
-    def missed(self, t_ns: int, reading: Reading, bits: int) -> tuple[int, int]:
-        """How many keys of the node were not seen before this one, going by its counter of `bits` bits; and
-        since when."""
+    def missed(self, t_ns: int, reading: Reading, bits: int) -> tuple[int | None, int]:
+        """How many keys of the node were not seen before this one, going by its counter of `bits` bits (None:
+        it began anew, and nobody can tell); and since when."""
+        count: int | None
         count, since_ns = 0, t_ns
-        for _, _, _, counter in reading.events:
+        for kind, name, _, counter in reading.events:
             if counter is None:
                 continue
-            before, since_ns = self._latest.get(reading.node, (counter, t_ns))
+            words = f"{name} {kind}"
+            before, since_ns, last = self._latest.get(reading.node, (counter, t_ns, words))
             step = (counter - before) % (1 << bits)
-            count = step - 1 if 0 < step <= 1 << (bits - 1) else 0  # it may begin anew
-            self._latest[reading.node] = counter, t_ns
+            count = step - 1 if 0 < step <= 1 << (bits - 1) else None
+            if step == 0 and words == last:
+                count = 0
+            elif step == 0:  # so it is no repetition
+                self._counters.pop(reading.node, None)
+            self._latest[reading.node] = counter, t_ns, words
+            first_ns, _ = self._findings.key_spans.get(reading.node, (t_ns, t_ns))
+            self._findings.key_spans[reading.node] = first_ns, t_ns
         return count, since_ns
 
     def woke(self, keys: Mapping[str, str]) -> None:

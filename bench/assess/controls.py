@@ -20,6 +20,7 @@ class Controls:
         self._judge, self._causes, self._findings = parts.judge, parts.causes, parts.findings
         self._lost, self._boots, self._ears = parts.lost, parts.boots, parts.ears
         self._jitter_ns, self._complete = parts.jitter_ns, parts.complete
+        self._own_session = parts.own_session
 
     def heard(self, frame: Frame, reading: Reading, number: int, tag: int | None) -> None:
         """A control frame with its number in the recording; the `tag`-th sent one (None: not sent by us)."""
@@ -37,10 +38,17 @@ class Controls:
                 causes.forget_sensor(sensor)
                 self._judge.forget_sensor(sensor, t_ns)
         bits = self._definitions.key_counter_bits.get(node)
-        if bits is not None and tag is None and not self._complete:
+        ours = tag is not None and self._own_session  # then what was not sent is told of as refused
+        if bits is not None and not ours and not self._complete:
             count, since_ns = causes.missed(t_ns, reading, bits)
             if count:
-                self._keys_unknown(node, f"{count} keys of {node} not seen", since_ns, t_ns)
+                why = f"{count} keys of {node} not seen"
+                self._findings.lossy(why)
+                self._keys_unknown(node, why, since_ns, t_ns)
+            elif count is None:
+                why = f"the counter of {node} began anew, so keys before it may not have been seen"
+                until_ns = t_ns + self._findings.grace_ns
+                self._findings.excuse(node, since_ns - 2 * self._jitter_ns, until_ns, why)
         for box in causes.of_frame(t_ns, reading, number, tag):
             if self._boots.asked(box, t_ns):
                 self._ears.told_to_wake(box, t_ns)

@@ -13,11 +13,10 @@ from bench.spec.model import Spec
 from .agenda import Agenda
 from .boots import Boots
 from .findings import Findings, milliseconds, silence
-from .nodes import Bus, Message, Node
+from .nodes import LATE_NS, Bus, Message, Node
 from .timing import subjects_of
 
 LOOK_SLACK_NS = 50 * MS
-GAP_SLACK_NS = 20 * MS
 
 
 class Ears:
@@ -43,6 +42,7 @@ class Ears:
         self._jitter_ns = jitter_ns
         self._agenda = agenda
         self._started_ns = started_ns
+        self.own_session = True
         self._complete = complete  # the link would have told of any frame it lost
         self._message_of = definitions.signal_message
         self.unavailable: set[str] = set()  # signals that the box has said to have no value for
@@ -76,6 +76,7 @@ class Ears:
             gap=self._counter_gap,
             stuck=self._counter_stuck,
             repeated=self._repeated,
+            unproved=self._unproved,
         )
         for box in spec.boxes:  # one that shows nothing of the spec too
             self.bus.nodes.setdefault(box, Node(box))
@@ -194,9 +195,11 @@ class Ears:
     def overdue(self, found: Found) -> Message | None:
         """The message that should have shown a signal and did not come when it was due."""
         message = self.bus.messages.get(self._message_of.get(found.signal, ""))
-        if message is None or message.last_ns is None or not message.cycle_ns:
+        if message is None or not message.cycle_ns:
             return None
-        late = found.t_ns - message.last_ns > message.cycle_ns + 2 * self._jitter_ns + GAP_SLACK_NS
+        if message.last_ns is None:
+            return None if self._complete else message
+        late = found.t_ns - message.last_ns > message.cycle_ns + 2 * self._jitter_ns + LATE_NS
         return message if late else None
 
     def message_missing(self, message: Message, t_ns: int, *, complete: bool) -> None:
@@ -204,8 +207,10 @@ class Ears:
         if complete:
             self._message_missing(message, t_ns)
             return
-        since = milliseconds(t_ns - (message.last_ns or 0))
-        why = f"no {message.name} for {since}, and this link cannot prove that it lost none"
+        none = f"no {message.name}"
+        if message.last_ns is not None:
+            none += f" for {milliseconds(t_ns - message.last_ns)}"
+        why = f"{none}, and this link cannot prove that it lost none"
         self._findings.doubt(message.node, why, t_ns)
 
     # ---- what the bus watch tells
@@ -224,6 +229,7 @@ class Ears:
             self.frame_index,
             clusters,
             message.last_ns,
+            leans_on_all=not self._complete,
         )
         self._judge.lose(clusters, t_ns)
 
@@ -242,15 +248,21 @@ class Ears:
     def _counter_gap(self, message: Message, t_ns: int, count: int) -> None:
         frames = "frame" if count == 1 else "frames"
         seen = f"{count} {frames} of {message.name} not seen"
-        since = t_ns - (count + 1) * message.cycle_ns - GAP_SLACK_NS
+        since = t_ns - (count + 1) * message.cycle_ns - LATE_NS
         if self._complete:
             self._findings.of_box(
                 "counter", message.node, t_ns, "no gap in its counter", seen, message.name, self.frame_index,
                 since_ns=since,
             )  # fmt: skip
         else:
+            self._findings.lossy(seen)
             self._findings.blinded(since, t_ns, seen, message.node)
             self._judge.blinded(since, t_ns)
+
+    def _unproved(self, message: Message, since_ns: int, t_ns: int) -> None:
+        if not self._complete:
+            why = f"{message.name} came late after {message.node} booted, so one before it may be missing"
+            self._findings.late(since_ns, t_ns, why)
 
     def _counter_stuck(self, message: Message, t_ns: int) -> None:
         seen = f"{message.name} repeats {message.counter}"
@@ -260,6 +272,10 @@ class Ears:
 
     def _repeated(self, message: Message, t_ns: int) -> None:
         seen = f"{message.name} came twice {message.repeats} times"
+        if not self.own_session:
+            why = f"{seen}: sent so by the box, or written so by the logger"
+            self._findings.doubt(message.node, why, t_ns)
+            return
         self._findings.of_box(
             "counter",
             message.node,

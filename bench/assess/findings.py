@@ -27,6 +27,8 @@ class Suspect(NamedTuple):
     mark: Mark
     leans_on: tuple[Stimulus, ...] = ()  # stimuli that were not confirmed yet
     certain: bool = False  # only the supply can excuse it
+    leans_on_all: bool = False  # where any frame was lost, others may be whose loss would explain it
+    nodes: tuple[str, ...] = ()  # whose keys could explain it
 
 
 class Findings:
@@ -38,6 +40,9 @@ class Findings:
         self.folder = Folder()
         self.doubts: list[Doubt] = []
         self._blind = Blindness()
+        self._uncounted: dict[str, Blindness] = {}  # node -> when its keys may not have been seen
+        self.loss = ""  # the first proof that frames are missing in the recording
+        self.key_spans: dict[str, tuple[int, int]] = {}  # node -> between which instants its keys are counted
         self.followers: frozenset[str] = frozenset()  # circuits that a rule lets follow others
         self.grace_ns = 0  # longest deadline of any signal
         self.shift_ns = 0  # how much earlier than their stamps stimuli are taken
@@ -76,6 +81,15 @@ class Findings:
         """Nothing judged over [since, until] may be called a discrepancy, but nothing was lost."""
         self._blind.add(since_ns, until_ns, why)
 
+    def excuse(self, node: str, since_ns: int, until_ns: int, why: str) -> None:
+        """Nothing that keys of a node would explain, judged over [since, until], may be called a discrepancy;
+        what was shown then counts."""
+        self._uncounted.setdefault(node, Blindness()).add(since_ns, until_ns, why)
+
+    def lossy(self, why: str) -> None:
+        """A counter proves that frames are missing."""
+        self.loss = self.loss or why
+
     def blind_over(self, since_ns: int, until_ns: int) -> str:
         """Why the bench was blind somewhere in [since, until]; empty when it was not."""
         return self._blind.over(since_ns, until_ns)
@@ -92,9 +106,11 @@ class Findings:
         clusters: tuple[int, ...] = (),
         since_ns: int | None = None,
         certain: bool = False,
+        leans_on_all: bool = False,
     ) -> None:
         """A deviation of a box as a whole, judged over [since, t]; `key` keeps repeats together.
-        `certain`: a frame that was seen proves it, whatever was not seen."""
+        `certain`: a frame that was seen proves it, whatever was not seen; `leans_on_all`: it is none where
+        frames are missing in the recording."""
         deviation = Deviation(
             kind, f"box:{box}", box, t_ns, expected, seen, "", None, "", None, frame_index, self.evidence()
         )
@@ -104,7 +120,8 @@ class Findings:
         if certain and not self.supply_watched:
             self.folder.add(deviation, mark)
             return
-        self._suspect(Suspect(t_ns if since_ns is None else since_ns, deviation, mark, certain=certain))
+        since_ns = t_ns if since_ns is None else since_ns
+        self._suspect(Suspect(since_ns, deviation, mark, certain=certain, leans_on_all=leans_on_all))
 
     def of_signal(
         self,
@@ -114,11 +131,12 @@ class Findings:
         box: str,
         frame_index: int | None,
         leans_on: tuple[Stimulus, ...] = (),
+        nodes: tuple[str, ...] = (),
     ) -> None:
         """A deviation of one signal. `stimulus`: the last one that reached its cluster; `recent`: all
         that may still be at work, for what changed without a cause of its own. `frame_index`: the
         latest frame that showed the signal. `leans_on`: stimuli of which it is not known yet whether
-        they reached the box."""
+        they reached the box. `nodes`: whose keys, unseen, would explain it."""
         if found.since_ns < self._from_ns:
             return
         kind, _, subject = found.signal.partition(":")
@@ -154,7 +172,7 @@ class Findings:
             led=subject in self.followers,
             amps=found.amps,
         )
-        self._suspect(Suspect(found.since_ns - self.grace_ns, deviation, mark, leans_on))
+        self._suspect(Suspect(found.since_ns - self.grace_ns, deviation, mark, leans_on, nodes=nodes))
 
     def of_person(
         self, asked: Asked, mark: Answered, expected: str, seen: str, clusters: tuple[int, ...]
@@ -185,7 +203,7 @@ class Findings:
         """Whatever nothing can excuse any more by `t_ns` (None: the end) is a discrepancy."""
         suspects = self._suspects
         while suspects:
-            since_ns, deviation, mark, leans_on, certain = suspects[0]
+            since_ns, deviation, mark, leans_on, certain, _, _ = suspect = suspects[0]
             waits = any(s.unconfirmed for s in leans_on)
             if t_ns is not None and (waits or t_ns <= deviation.t_ns + self.hold_ns):
                 self._agenda.by(max(t_ns, deviation.t_ns + self.hold_ns) + 1)
@@ -200,8 +218,27 @@ class Findings:
                 self.doubt(deviation.subject, unsent(unsure, why), deviation.t_ns)
             elif blind:
                 self.doubt(deviation.subject, unseen(blind, deviation.signal), deviation.t_ns)
+            elif why := self._may_be_lost(suspect):
+                self.doubt(deviation.subject, why, deviation.t_ns)
             else:
                 self.folder.add(deviation, mark)
+
+    def _may_be_lost(self, suspect: Suspect) -> str:
+        """Why frames that are not here may explain it; empty when they cannot."""
+        since_ns, t_ns, signal = suspect.since_ns, suspect.deviation.t_ns, suspect.deviation.signal
+        if suspect.certain:
+            return ""
+        if suspect.leans_on_all and self.loss:
+            return f"{suspect.deviation.expected}: {suspect.deviation.seen}, but {self.loss}"
+        for node in suspect.nodes:
+            if node in self._uncounted and (why := self._uncounted[node].over(since_ns, t_ns)):
+                return unseen(why, signal)
+            if not self.loss:
+                continue
+            first_ns, last_ns = self.key_spans.get(node, (FOREVER, -FOREVER))
+            if not first_ns <= since_ns or not t_ns <= last_ns:
+                return f"{self.loss}, and others of {node} may be missing too, while {signal} was judged"
+        return ""
 
     def evidence(self) -> str:
         """How sure the bench is of its own eyes, in words."""

@@ -41,6 +41,7 @@ class LostNodes:
                     self._sender[f"{kind} {name}"] = sender
                     self._told_by.setdefault(sender, []).append(f"{kind} {name}")
         self._last: dict[str, int] = {}
+        self.senders: set[str] = set()  # panels, screens and sensor modules of which anything was heard
         self._gone: set[str] = set()
         self.losses: dict[str, Stimulus] = {}  # node -> the latest loss of it, as the judge was told
         self._back: list[Event] = []
@@ -114,6 +115,7 @@ class LostNodes:
 
     def heard(self, sender: str, t_ns: int, *, sure: bool = True) -> None:
         """A frame of the node was on the bus."""
+        self.senders.add(sender)
         for name in self.told_by(sender):
             if sure:
                 self._sure[name] = t_ns

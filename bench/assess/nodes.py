@@ -11,6 +11,7 @@ from .agenda import FOREVER, Agenda
 
 SILENT_CYCLES, MISSING_CYCLES = 4.0, 2.6
 SLACK_NS = 60 * MS
+LATE_NS = 20 * MS  # by which a cyclic message may come later than its cycle
 STUCK_AFTER = 4
 REPEATS_TOLD = 5  # CAN itself may deliver a frame twice now and then (error in its last bit)
 
@@ -46,6 +47,7 @@ class Node:
     last_ns: int | None = None
     before_ns: int | None = None  # of the frame before that
     shortest_ns: int = 1 << 60
+    woke_ns: int | None = None
     longest_gap_ns: int = 0  # without a frame since it was to go dark
     awake: bool = True
     silent: bool = False
@@ -59,6 +61,8 @@ class Bus:
     `silent(node, t_ns)` / `back(node, t_ns)`: the whole node. `gap(message, t_ns, count)`: frames of
     a counted message were not seen. `stuck(message, t_ns)`: its counter does not count.
     `repeated(message, t_ns)`: frames come twice, more often than the bus itself would do.
+    `unproved(message, since_ns, t_ns)`: the first of a counted message came so late that others before it
+    may not have been seen.
     """
 
     def __init__(
@@ -73,6 +77,7 @@ class Bus:
         gap: Callable[[Message, int, int], None],
         stuck: Callable[[Message, int], None],
         repeated: Callable[[Message, int], None],
+        unproved: Callable[[Message, int, int], None],
     ) -> None:
         self.messages = {m.name: m for m in messages}
         self.nodes: dict[str, Node] = {}
@@ -89,7 +94,7 @@ class Bus:
         self._jitter_ns = jitter_ns
         self._agenda = agenda
         self._missing, self._silent, self._back, self._gap, self._stuck = missing, silent, back, gap, stuck
-        self._repeated = repeated
+        self._repeated, self._unproved = repeated, unproved
         self._next_ns = 0
         self.anew = 0  # how often anything came otherwise than after its like
 
@@ -110,6 +115,8 @@ class Bus:
         for page in pages:
             if page.missing or page.last_ns is None:
                 self._look_anew(t_ns)
+            if page.counter_bits and self._counts[page.name].counter is None:
+                self._first(page, node, t_ns)
             page.last_ns, page.missing = t_ns, False
         if node.silent:
             node.silent = False
@@ -119,6 +126,11 @@ class Bus:
                     other.counter = None
             self._look_anew(t_ns)
             self._back(node, t_ns)
+
+    def _first(self, message: Message, node: Node, t_ns: int) -> None:
+        since_ns = node.woke_ns if message.last_ns is None else message.last_ns
+        if since_ns is not None and t_ns - since_ns > message.cycle_ns + self._jitter_ns + LATE_NS:
+            self._unproved(message, since_ns, t_ns)
 
     def _look_anew(self, t_ns: int) -> None:
         self.anew += 1
@@ -227,7 +239,7 @@ class Bus:
     def wake(self, name: str, t_ns: int) -> None:
         """The node booted: its counters start anew and its cycles count from now."""
         node = self.nodes[name]
-        node.awake, node.silent, node.last_ns = True, False, t_ns
+        node.awake, node.silent, node.last_ns, node.woke_ns = True, False, t_ns, t_ns
         self._look_anew(t_ns)
         for message in self.messages.values():
             if message.node == name:

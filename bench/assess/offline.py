@@ -17,6 +17,7 @@ from bench.spec.profile import BenchProfile
 
 from .assessor import Assessor
 from .early import causes_first, numbered
+from .interfaces import entries_of_one_interface, of_one_interface
 from .joined import Recording
 
 MS = 1_000_000
@@ -143,7 +144,8 @@ def _tell_many(
     from .skim import Skim
     from .told import Teller
 
-    chunks, teller = session.chunks(rows), Teller(definitions, jitter_ns)
+    chunks = of_one_interface(session.chunks(rows), definitions, session)
+    teller = Teller(definitions, jitter_ns)
     borders_ns = [t for t in (part.from_ns, part.to_ns and part.to_ns + 1) if t is not None]
     more = Skim(assessor, definitions, one, borders_ns).tell(teller.batches(chunks))
     if more and teller.unsound:
@@ -161,7 +163,8 @@ def _told(
     if _has_marks(session):
         return ((entry, None) for entry in session.entries())
     jitter_ns = round(_declared(jitter_ms) * MS)
-    return causes_first(numbered(session.entries()), definitions, jitter_ns, assessor.out_of_order)
+    entries = entries_of_one_interface(session.entries(), definitions, session)
+    return causes_first(numbered(entries), definitions, jitter_ns, assessor.out_of_order)
 
 
 def _has_marks(session: Recording) -> bool:

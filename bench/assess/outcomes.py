@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from bench.core.timeline import Steady
 from bench.judge.found import Found
+from bench.spec.model import Spec
 
 from .coverage import Coverage
 from .findings import unseen, unsent
@@ -21,6 +24,8 @@ class Outcomes:
         self._persons, self._frame_of = parts.persons, parts.frame_of
         self._message_of = parts.definitions.signal_message
         self._jitter_ns, self._complete = parts.jitter_ns, parts.complete
+        self._own_session, self._senders = parts.own_session, parts.lost.senders
+        self._reached_by = reached_by(parts.spec, parts.judge.cluster_of)
 
     def conclude(self, stimulus: Stimulus, coverage: Coverage) -> None:
         """Its time is over: was everything it should do expected, and shown?"""
@@ -58,7 +63,8 @@ class Outcomes:
         recent = causes.recent(found.since_ns - self._jitter_ns, found.t_ns)
         shown_by = self._frame_of.get(self._message_of.get(found.signal, ""))
         leans_on = causes.unconfirmed(found.clusters)
-        findings.of_signal(found, stimulus, recent, name, shown_by, leans_on)
+        nodes = self._nodes(found) if not self._own_session and found.kind == "unexpected" else ()
+        findings.of_signal(found, stimulus, recent, name, shown_by, leans_on, nodes)
 
     def _why_not(self, found: Found, stimulus: Stimulus | None, box: str) -> str:
         """Why the bench must not call this a discrepancy; empty when it may."""
@@ -69,6 +75,9 @@ class Outcomes:
             return unseen(blind, found.signal)
         if found.kind == "current" and (why := self._persons.why_not_current(found.subject)):
             return why
+        nodes = self._nodes(found) if not self._own_session and found.kind != "current" else ()
+        if nodes and self._senders.isdisjoint(nodes):
+            return f"nothing was heard of {' and '.join(nodes)}, so what they did may not have been recorded"
         if not found.unseen:
             return ""
         rule = self._rules[found.signal]
@@ -80,6 +89,22 @@ class Outcomes:
             return f"nothing was heard of box {box} while {found.signal} was judged"
         return ""
 
+    def _nodes(self, found: Found) -> tuple[str, ...]:
+        return tuple(sorted({n for i in found.clusters for n in self._reached_by.get(i, ())}))
+
     def _is_counted(self, signal: str) -> bool:
         message = self._ears.bus.messages.get(self._message_of.get(signal, ""))
         return message is not None and message.counter_bits > 0
+
+
+def reached_by(spec: Spec, cluster_of: Mapping[str, int]) -> dict[int, set[str]]:
+    """Cluster -> the panels, screens and sensor modules whose frames can change it."""
+    out: dict[int, set[str]] = {}
+    for control in spec.controls.values():
+        function = spec.functions.get(control.function)
+        for circuit in function.circuits if function else ():
+            out.setdefault(cluster_of[circuit], set()).add(control.name.rpartition(" ")[0])
+    for rule in spec.forces:
+        node = f"sensors {spec.sensors[rule.sensor].box}"
+        out.setdefault(cluster_of[rule.circuit], set()).add(node)
+    return out

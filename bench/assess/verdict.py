@@ -28,7 +28,10 @@ def reach_verdict(assessor: Assessor, judge: Judge) -> Verdict:
     _currents(assessor, judge)
     discrepancies = findings.folder.discrepancies()
     if not assessor.samples or not (coverage.controls or coverage.levels):
-        findings.doubt("session", "nothing was judged", assessor.t_ns)
+        ended = (
+            "" if assessor.from_ns <= assessor.t_ns else ": the recording ends before the part to be judged"
+        )
+        findings.doubt("session", f"nothing was judged{ended}", max(assessor.t_ns, assessor.from_ns))
     outcome = FAIL if discrepancies else INCONCLUSIVE if findings.doubts else PASS
     not_tested = {**coverage.not_tested(spec), **assessor.not_tested}
     not_tested |= {f"current of {circuit}": why for circuit, why in assessor.no_current.items()}

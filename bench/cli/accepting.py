@@ -32,9 +32,12 @@ def read_accepted(word: str | None, spec: Spec, session: Recording | None = None
     return found
 
 
-def set_apart(verdict: Verdict, file: AcceptedFile | None, t_ns: int) -> Verdict:
-    """The verdict with what `file` accepts today (UTC) set apart; `t_ns`: instant for what is stale."""
-    return verdict if file is None else with_accepted(verdict, file.entries, utc_text()[:10], t_ns)
+def set_apart(verdict: Verdict, file: AcceptedFile | None, t_ns: int, *, whole: bool = True) -> Verdict:
+    """The verdict with what `file` accepts today (UTC) set apart; `t_ns`: instant for what is stale.
+    `whole`: it is on all of the recording."""
+    if file is None:
+        return verdict
+    return with_accepted(verdict, file.entries, utc_text()[:10], t_ns, whole=whole)
 
 
 def keep_copy(folder: Path, file: AcceptedFile | None) -> None:

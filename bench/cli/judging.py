@@ -90,7 +90,7 @@ def judge_it(
     warn(boat.warnings)
     accepted = read_accepted(accepted_word, boat.spec, session)
     verdict = verdict_of(session, boat, jitter_ms=jitter_ms, part=part)
-    verdict = set_apart(verdict, accepted, start_ns_of(session))
+    verdict = set_apart(verdict, accepted, start_ns_of(session), whole=part == WHOLE)
     return session, material_of(session, boat, verdict, jitter_ms=jitter_ms)
 
 

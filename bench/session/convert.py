@@ -18,11 +18,8 @@ from bench.core.errors import BenchError, Complaint, UsageError
 from .layouts import Lost, layout_of
 from .reader import open_session
 from .scan import Block
+from .suffixes import FOREIGN, MDF, PARQUET, TEXT
 from .writing import text_of
-
-TEXT = (".log", ".candump", ".txt")
-PARQUET, MDF = (".parquet",), (".mf4", ".mdf")
-FOREIGN = (".asc", ".blf", ".csv", ".db", ".trc")
 
 
 @dataclass

@@ -18,6 +18,7 @@ from .candump import BadLineError, parse_line
 from .layouts import LOG, Layout, is_bracketed, layout_of, parse_stamped
 from .recorder import FORMAT, FRAMES, HEADER, MARKS
 from .source import Source
+from .suffixes import FOREIGN, MDF, PARQUET
 from .text import numbered_lines
 from .walk import BadRecord, Walk
 
@@ -263,7 +264,10 @@ def _probe(path: Path) -> Layout:
     number, line = first
     shown = line[:40].decode("ascii", "backslashreplace")
     text = f"not a candump text recording: {_reason(line)}; found {shown!r}"
-    raise UsageError(Complaint(text, str(path), number, expected="lines as `candump -L` writes them"))
+    expected, advice = "lines as `candump -L` writes them", ""
+    if path.suffix.lower() in (*PARQUET, *MDF, *FOREIGN):
+        advice = f"convert it first: hardstand convert {path.name} {path.stem}.log"
+    raise UsageError(Complaint(text, str(path), number, expected=expected, advice=advice))
 
 
 def _reason(line: bytes) -> str:

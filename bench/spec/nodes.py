@@ -118,7 +118,8 @@ def compose(text: str, path: str, *, kind: str = "spec") -> Node:
             parser.dispose()
     if builder.root is None:
         text_of = f"the {kind} is empty"
-        key = "hardstand_bench" if kind == "bench profile" else "hardstand"
+        keys = {"bench profile": "hardstand_bench", "file of accepted discrepancies": "hardstand_accepted"}
+        key = keys.get(kind, "hardstand")
         raise SpecError(Complaint(text_of, path, 1, 1, f'"{key}: 1" as its first key'))
     return builder.root
 

@@ -82,7 +82,23 @@ def test_what_occurs_no_more_fails():
 def test_what_was_not_tested_is_in_doubt():
     after = with_accepted(verdict(tested=()), [HORN], TODAY, 5)
     assert after.outcome == INCONCLUSIVE
-    assert after.doubts[0].reason == "whether it still is late, as was accepted, was not tested"
+    assert after.doubts[0].reason == "whether it still is late, as was accepted, was not tested in full"
+
+
+@pytest.mark.parametrize(
+    "less",
+    [
+        {"not_tested": {"auto-off": "left out of the short plan: deck_fwd, horn"}},
+        {"not_tested": {"current of horn": "no load on this bench"}},
+        {"doubts": (Doubt(1, "horn", "3 frames not seen, while state:horn was judged"),)},
+    ],
+)
+def test_what_did_not_occur_where_it_was_tested_in_part_is_in_doubt(less):
+    after = with_accepted(replace(verdict(), **less), [HORN], TODAY, 5)
+    assert (after.outcome, after.discrepancies) == (INCONCLUSIVE, ())
+    assert with_accepted(verdict(), [HORN], TODAY, 5, whole=False).outcome == INCONCLUSIVE
+    others = replace(verdict(), not_tested={"fog_horn": "not pressed"})
+    assert with_accepted(others, [HORN], TODAY, 5).outcome == FAIL
 
 
 @pytest.mark.parametrize("occurs", [True, False])

@@ -19,6 +19,7 @@ class Ears:
             gap=lambda m, t, n: self.said.append(("gap", m.name, n)),
             stuck=lambda m, t: self.said.append(("stuck", m.name)),
             repeated=lambda m, t: self.said.append(("repeated", m.name, m.repeats)),
+            unproved=lambda message, since_ns, t_ns: None,
         )
 
     def run(self, from_ms, to_ms, names):
@@ -70,7 +71,7 @@ def test_counter_gaps_are_counted_and_a_wrap_is_none():
 def test_a_counter_wraps_at_the_size_of_its_field():
     said = []
     messages = [Message("State", "main", 100 * MS, (), 4)]
-    quiet = dict.fromkeys(("missing", "silent", "back", "stuck", "repeated"), lambda *_: None)
+    quiet = dict.fromkeys(("missing", "silent", "back", "stuck", "repeated", "unproved"), lambda *_: None)
     bus = Bus(messages, 4 * MS, Agenda(), gap=lambda m, t, n: said.append((m.name, n)), **quiet)
     for t, value in enumerate((13, 14, 15, 0, 1, 2)):
         bus.count("State", t * 100 * MS, value)
@@ -82,7 +83,7 @@ def test_a_counter_wraps_at_the_size_of_its_field():
 def test_pages_that_share_a_counter_are_counted_together():
     said = []
     messages = [Message(f"A page {k}", "main", 100 * MS, (), 8, "A") for k in (1, 2)]
-    quiet = dict.fromkeys(("missing", "silent", "back", "stuck", "repeated"), lambda *_: None)
+    quiet = dict.fromkeys(("missing", "silent", "back", "stuck", "repeated", "unproved"), lambda *_: None)
     bus = Bus(messages, 4 * MS, Agenda(), gap=lambda m, t, n: said.append((m.name, n)), **quiet)
     for t, value in enumerate((7, 8, 9, 10)):
         bus.count(f"A page {1 + t % 2}", t * 50 * MS, value)
@@ -105,6 +106,7 @@ def paged():
         gap=lambda m, t, n: ears.said.append(("gap", m.name, n)),
         stuck=lambda m, t: ears.said.append(("stuck", m.name)),
         repeated=lambda m, t: ears.said.append(("repeated", m.name)),
+        unproved=lambda message, since_ns, t_ns: None,
     )
     return ears
 

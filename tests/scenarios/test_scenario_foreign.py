@@ -141,6 +141,15 @@ def test_any_part_of_what_passed_passes_or_cannot_tell(tmp_path):
         assert verdict.discrepancies == ()
 
 
+@pytest.mark.parametrize("name", ["healthy-short", "fault-open_load"])
+def test_a_part_behind_the_end_is_no_pass(name, tmp_path):
+    for words in ([str(RECORDINGS / name)], [write(tmp_path / "a.log", frames(name))]):
+        verdict = judge(words, part=("9999", None))
+        assert verdict.outcome == INCONCLUSIVE
+        text = "nothing was judged: the recording ends before the part to be judged"
+        assert [d.reason for d in verdict.doubts] == [text]
+
+
 def went_off(name, circuit):
     """When the circuit was off and should not have been, counted from the recording's start."""
     verdict = json.loads((RECORDINGS / name / "verdict.json").read_text(encoding="utf-8"))

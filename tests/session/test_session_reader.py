@@ -103,6 +103,13 @@ def test_a_file_that_is_no_recording_is_refused_with_its_first_line(tmp_path, na
     assert text in str(caught.value)
 
 
+@pytest.mark.parametrize("name", ["x.parquet", "x.mf4", "x.asc", "x.BLF"])
+def test_another_format_is_refused_with_how_to_convert_it(tmp_path, name):
+    (tmp_path / name).write_bytes(b"PAR1\nnothing to read\n")
+    with pytest.raises(UsageError, match=f"convert it first: hardstand convert {name} x.log$"):
+        open_session(tmp_path / name)
+
+
 def test_a_missing_recording_is_one_clear_error(tmp_path):
     with pytest.raises(UsageError, match="no such recording - expected a session folder or candump text"):
         open_session(tmp_path / "nothing")
