@@ -26,6 +26,7 @@ from bench.session.recorder import FLUSH_NS
 from bench.spec.model import Spec
 from bench.spec.profile import BenchProfile
 
+from .allowed import Allowed
 from .conductor import Conductor, Gate, Progress, no_progress
 from .limits import limits_of, refuse_too_long
 from .off_build import build, would_stay_on
@@ -130,7 +131,8 @@ def run_on(
     refuse_too_long(spec, plan, boat.profile)
     definitions.forget()
     assessor = Assessor(spec, definitions, model, profile=boat.profile, not_tested=plan.not_tested)
-    off = build(spec, definitions, model.off_words(), adapter)
+    limits = limits_of(boat.profile)
+    off = build(spec, definitions, model.off_words(), adapter, first=limits)
     if wishes.supply is not None:
         off = replace(off, supply=(wishes.supply.port, wishes.supply.dialect))
     link.open()  # before there is a session: a missing port leaves no folder behind
@@ -143,8 +145,8 @@ def run_on(
     conductor = Conductor(
         spec, definitions, plan, link, clock, recorder, assessor, off, stop=stop,
         progress=progress, until_first=wishes.until_first, session=wishes.out, with_guard=wishes.guard,
-        gate=wishes.gate, operator=wishes.operator, limits=limits_of(boat.profile),
-        answer_within_s=wishes.answer_within_s,
+        gate=wishes.gate, operator=wishes.operator, answer_within_s=wishes.answer_within_s,
+        allowed=Allowed(limits, spec, model) if limits else None,
     )  # fmt: skip
     return conductor.run()
 
