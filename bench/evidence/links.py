@@ -69,10 +69,13 @@ def lossless(rate: int, for_s: float) -> Row:
 
 def own_cost_us(path: str, for_s: float) -> float:
     """CPU a received frame of our link, reader's side included."""
-    link = open_link(f"slcan:{path}", SystemClock())
+    clock = SystemClock()
+    link = open_link(f"slcan:{path}", clock)
     try:
-        began = cpu_ns()
-        frames, _, _, _ = watched(link, for_s)
+        began, frames = cpu_ns(), 0
+        until_ns = clock.now_ns() + round(for_s * 1e9)
+        while clock.now_ns() < until_ns:
+            frames += sum(type(e) is Frame for e in link.wait(until_ns))
         return (cpu_ns() - began) / 1000 / max(1, frames)
     finally:
         link.close()

@@ -21,7 +21,10 @@ POLL_S = 0.002  # without select: longest time a wake or a byte can go unnoticed
 
 
 class Port(Protocol):
-    """What the link needs of a port. All but `wake` belong to the owner thread."""
+    """What the link needs of a port. All but `wake` belong to the link's owner. `selects`: reading can be
+    woken and writing never blocks."""
+
+    selects: bool
 
     def read(self, timeout_s: float) -> bytes:
         """Bytes that are there; empty when none came. Blocks: up to `timeout_s`, less when woken.
@@ -65,6 +68,8 @@ def open_port(name: str, serial_baud: int) -> Port:
 
 class PosixPort:
     """Reads and writes the file descriptor behind select; woken through a pipe."""
+
+    selects = True
 
     def __init__(self, device: serial.Serial, name: str) -> None:
         self._device, self._name = device, name
@@ -132,6 +137,8 @@ class PosixPort:
 
 class PollPort:
     """pyserial alone, for platforms without select on ports. Checked only against pseudo-terminals."""
+
+    selects = False
 
     def __init__(self, device: serial.Serial, name: str) -> None:
         self._device, self._name = device, name

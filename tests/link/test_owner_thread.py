@@ -74,7 +74,7 @@ def test_an_internal_error_ends_the_link_with_its_text():
     link.open()
     entries = run(link, ended)
     assert entries[0] == Frame(1, 1, b"")
-    assert entries[-1].reason == "internal error in the link thread: ZeroDivisionError: oops"
+    assert entries[-1].reason == "internal error in the link: ZeroDivisionError: oops"
     assert link.closed == 1
 
 
