@@ -1,4 +1,4 @@
-"""A serial port that one thread reads in bulk and any thread can wake.
+"""A serial port that one thread at a time reads in bulk and any thread can wake.
 
 On POSIX the file descriptor is read directly behind select, so that bytes are in hand within a
 fraction of a millisecond; elsewhere pyserial reads with a small timeout.

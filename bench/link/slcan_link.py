@@ -129,7 +129,7 @@ class SlcanLink(OwnedLink):
                     return item
         return None
 
-    # the owner thread
+    # with the turn
     def _receive(self, timeout_s: float) -> list[Entry]:
         assert self._port is not None
         data = self._port.read(timeout_s)

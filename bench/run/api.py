@@ -17,6 +17,7 @@ from bench.core.link import Link
 from bench.core.plan import Plan
 from bench.definitions import Definitions
 from bench.link.open import link_from_text
+from bench.link.priority import raised
 from bench.oracle import Oracle
 from bench.plan import make_plan
 from bench.plan.by_hand import without_person
@@ -100,7 +101,8 @@ def run_link(
     stop = StopFlag() if stop is None else stop
     if wishes.supply is not None:
         link = _supplied(link, wishes.supply, boat, clock, stop)
-    with _quiet_process():
+    with _quiet_process(), raised() as scheduling:
+        wishes = replace(wishes, facts={**wishes.facts, "scheduling": scheduling})
         return run_on(boat, link, clock, wishes, adapter=link_text, stop=stop, progress=progress)
 
 
