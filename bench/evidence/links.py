@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import statistics
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from bench.core.clock import SystemClock, cpu_ns
 from bench.core.entry import Dropped, Entry, HostLate
@@ -17,7 +17,7 @@ from bench.link.priority import raised
 
 FULL_BUS = 1908  # frames/s: 250 kbit/s over 131 bits, an extended frame of 8 bytes without stuff bits
 FAST, USUAL = 8000, 2000
-FULL_BUS_S, FAST_S, CPU_S, SEND_S, ROUND_TRIPS = 600.0, 30.0, 10.0, 20.0, 200
+FULL_BUS_S, FAST_S, CPU_S, SEND_S, ROUND_TRIPS, REPEATS = 600.0, 30.0, 5.0, 20.0, 400, 5
 CPU_AIM, TRIP_AIM, LATE_AIM_MS = 8.0, 2.0, 1.0
 MS = 1_000_000
 Row = tuple[str, str, str, str]
@@ -131,6 +131,12 @@ def library_trip_ms(path: str) -> float:
     return statistics.median(took)
 
 
+def quickest(own: Callable[[], float], library: Callable[[], float]) -> tuple[float, float]:
+    """Each several times, in turns, so that both meet the same machine; the least of each."""
+    pairs = [(own(), library()) for _ in range(REPEATS)]
+    return min(a for a, _ in pairs), min(b for _, b in pairs)
+
+
 def send_lateness_ms(for_s: float) -> list[float]:
     """How late each frame of a period of 10 ms was handed over, on a busy bus."""
     with flooded(USUAL) as path:
@@ -155,18 +161,18 @@ def _word(right: bool) -> str:
 
 
 def study(sample: float = 1.0) -> Page:
-    """Real time: 11 minutes at full size."""
+    """Real time: 12 minutes at full size."""
     rows = [lossless(FULL_BUS, max(2.0, FULL_BUS_S * sample)), lossless(FAST, max(2.0, FAST_S * sample))]
     for_s = max(2.0, CPU_S * sample)
     with flooded(USUAL) as path:
-        own, library = own_cost_us(path, for_s), library_cost_us(path, for_s)
+        own, library = quickest(lambda: own_cost_us(path, for_s), lambda: library_cost_us(path, for_s))
     found = f"{own:.1f} us against {library:.1f} us, {library / own:.1f} times"
     rows.append(
         (f"CPU a frame at {USUAL}/s", f"{CPU_AIM:g} times less", found, _word(library / own >= CPU_AIM))
     )
     with flooded(0) as path:
-        own, library = own_trip_ms(path), library_trip_ms(path)
-    found = f"{own:.2f} ms against {library:.2f} ms, {library / own:.1f} times"
+        own, library = quickest(lambda: own_trip_ms(path), lambda: library_trip_ms(path))
+    found = f"{own:.3f} ms against {library:.3f} ms, {library / own:.1f} times"
     rows.append(("median round trip", f"{TRIP_AIM:g} times faster", found, _word(library / own >= TRIP_AIM)))
     with raised() as scheduling:
         late = sorted(send_lateness_ms(max(2.0, SEND_S * sample)))
@@ -187,7 +193,8 @@ def study(sample: float = 1.0) -> Page:
     about = (
         "The adapter is a process of its own on a pseudo-terminal; frames are numbered. The library's "
         "reader is python-can's slcan interface, on the same port in the same run. CPU time is that of the "
-        "reading process, its consumer included."
+        "reading process, its consumer included. CPU time and round trip were taken five times in turns, the least "
+        "counts; the round trip is the median of 400."
     )
     table = Table(("what", "aim", "found", "verdict"), rows)
     return Page("links", "The slcan link", about, not missed, summary, (table,))

@@ -53,7 +53,7 @@ class OwnedLink(ABC):
         self._due_lock = threading.Lock()
         self._queued = 0
         self._stop = threading.Event()
-        self._ended = False
+        self._ended = self._confirms = False
         self._thread: threading.Thread | None = None
         self._pending: deque[tuple[int, int]] = deque()  # (tag, handed over at) of unanswered sends
         self._turn = threading.Lock()
@@ -99,6 +99,7 @@ class OwnedLink(ABC):
         if self._thread is not None:
             raise InternalError("a link is opened once")
         self._connect()
+        self._confirms = self.facts.confirms
         sys.setswitchinterval(min(sys.getswitchinterval(), SWITCH_S))
         self._turned_ns = self._alive_ns = self._clock.now_ns()
         self._thread = threading.Thread(target=self._run, name=f"link {self.facts.name}", daemon=True)
@@ -297,10 +298,10 @@ class OwnedLink(ABC):
         counters.sent += 1
         counters.worst_send_late_ms = max(counters.worst_send_late_ms, (now_ns - due_ns) / MS)
         entries.append(Frame(now_ns, can_id, data, extended, TX, self._bus))
-        if self.facts.confirms:
+        if self._confirms:
             self._pending.append((tag, now_ns))
         if (reason := self._transmit(tag, can_id, data, extended)) is not None:
-            if self.facts.confirms:
+            if self._confirms:
                 self._pending.pop()
             entries.append(self._refuse(tag, reason))
 
