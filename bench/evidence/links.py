@@ -193,8 +193,8 @@ def study(sample: float = 1.0) -> Page:
     about = (
         "The adapter is a process of its own on a pseudo-terminal; frames are numbered. The library's "
         "reader is python-can's slcan interface, on the same port in the same run. CPU time is that of the "
-        "reading process, its consumer included. CPU time and round trip were taken five times in turns, the least "
-        "counts; the round trip is the median of 400."
+        "reading process, its consumer included. CPU time and round trip were taken five times in turns, "
+        "the least counts; the round trip is the median of 400."
     )
     table = Table(("what", "aim", "found", "verdict"), rows)
     return Page("links", "The slcan link", about, not missed, summary, (table,))

@@ -123,21 +123,17 @@ class Decoder:
 
 def decode_line(line: bytes) -> Item:
     """The item of one line without its CR."""
+    if (done := _DONE.get(line)) is not None:
+        return done
     if match := _LONG(line):
         can_id, length, digits = match.groups()
         data = _data(digits, int(length))
-        if data is not None and data[1] is None:
-            return _new(Received, (int(can_id, 16), data[0], True, False, None, None))
-        if data is not None:
-            return Received(int(can_id, 16), data[0], True, device_ms=data[1])
-        return Garbage(line[:LONGEST])
-    if (done := _DONE.get(line)) is not None:
-        return done
+        return Garbage(line[:LONGEST]) if data is None else _received(int(can_id, 16), data, extended=True)
     if match := _SHORT(line):
         can_id, length, digits = match.groups()
         data = _data(digits, int(length))
         if data is not None:
-            return Received(int(can_id, 16), data[0], False, device_ms=data[1])
+            return _received(int(can_id, 16), data, extended=False)
     elif match := _REMOTE(line):
         long_id, short_id, length, stamp = match.groups()
         device_ms = None if stamp is None else int(stamp, 16)
@@ -147,6 +143,10 @@ def decode_line(line: bytes) -> Item:
     elif _REPLY(line):
         return Reply(line.decode("ascii"))
     return Garbage(line[:LONGEST])
+
+
+def _received(can_id: int, data: tuple[bytes, int | None], *, extended: bool) -> Received:
+    return _new(Received, (can_id, data[0], extended, False, None, data[1]))
 
 
 def full_frames(full: bytes) -> list[tuple[int, bytes]]:
