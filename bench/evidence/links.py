@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import itertools
 import statistics
+import tempfile
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from bench.core.clock import SystemClock, cpu_ns
 from bench.core.entry import Dropped, Entry, HostLate
@@ -14,6 +16,7 @@ from bench.evidence.flood import ANSWER_ID, ASK_ID, FLOOD_ID, flooded
 from bench.evidence.page import Page, Table
 from bench.link import open_link
 from bench.link.priority import raised
+from bench.session import Recorder, open_session
 
 FULL_BUS = 1908  # frames/s: 250 kbit/s over 131 bits, an extended frame of 8 bytes without stuff bits
 FAST, USUAL = 8000, 2000
@@ -37,15 +40,15 @@ def missing(seen: Sequence[int]) -> int:
     return sum(b != a + 1 for a, b in itertools.pairwise(seen))
 
 
-def watched(link: Link, for_s: float) -> tuple[int, int, int, float]:
-    """(frames, gaps in their numbers, told losses, worst ms the host was late) over so long."""
+def watched(link: Link, recorder: Recorder, for_s: float) -> tuple[int, int, int, float]:
+    """(frames, gaps in their numbers, told losses, worst ms the host was late) over so long, all recorded."""
     clock = SystemClock()
     until_ns = clock.now_ns() + round(for_s * 1e9)
     frames = gaps = told = 0
     late_ms = 0.0
     last: list[int] = []
     while clock.now_ns() < until_ns:
-        entries = link.wait(until_ns)
+        entries = [recorder.write(entry) for entry in link.wait(until_ns)]
         seen = numbers(entries)
         told += sum(e.lost for e in entries if isinstance(e, Dropped))
         late_ms = max([late_ms, *(e.late_ms for e in entries if isinstance(e, HostLate))])
@@ -55,16 +58,35 @@ def watched(link: Link, for_s: float) -> tuple[int, int, int, float]:
     return frames, gaps, told, late_ms
 
 
+def on_disk(folder: Path) -> tuple[int, int]:
+    """(frames, gaps in their numbers) of a recording."""
+    frames = gaps = 0
+    last: list[int] = []
+    for entry in open_session(folder).entries():
+        seen = numbers([entry])
+        frames += len(seen)
+        gaps += missing([*last, *seen])
+        last = seen or last
+    return frames, gaps
+
+
 def lossless(rate: int, for_s: float) -> Row:
-    """Nothing is lost at `rate` frames/s."""
-    with flooded(rate) as path:
-        link = open_link(f"slcan:{path}", SystemClock())
+    """Nothing is lost at `rate` frames/s, neither on the link nor on the way to the disk."""
+    clock = SystemClock()
+    with flooded(rate) as path, tempfile.TemporaryDirectory() as folder:
+        recorder = Recorder(Path(folder), {}, clock)
+        link = open_link(f"slcan:{path}", clock)
         try:
-            frames, gaps, told, late_ms = watched(link, for_s)
+            frames, gaps, told, late_ms = watched(link, recorder, for_s)
         finally:
             link.close()
-    right = not gaps and not told and frames >= 0.95 * rate * for_s
-    found = f"{frames} frames, {gaps} gaps, {told} told lost, host late by {late_ms:.0f} ms at worst"
+            recorder.close()
+        kept, holes = on_disk(Path(folder))
+    right = not gaps and not told and not holes and kept == frames >= 0.95 * rate * for_s
+    found = (
+        f"{frames} frames, {gaps} gaps, {told} told lost, host late by {late_ms:.0f} ms at worst; "
+        f"{kept} in the recording, {holes} gaps"
+    )
     return f"nothing lost at {rate} frames/s in {for_s:g} s", "0 lost", found, _word(right)
 
 
@@ -191,10 +213,10 @@ def study(sample: float = 1.0) -> Page:
         f"; not: {'; '.join(missed)}" if missed else ""
     )
     about = (
-        "The adapter is a process of its own on a pseudo-terminal; frames are numbered. The library's "
-        "reader is python-can's slcan interface, on the same port in the same run. CPU time is that of the "
-        "reading process, its consumer included. CPU time and round trip were taken five times in turns, "
-        "the least counts; the round trip is the median of 400."
+        "The adapter is a process of its own on a pseudo-terminal; frames are numbered, and recorded on "
+        "disk. The library's reader is python-can's slcan interface, on the same port in the same run. CPU "
+        "time is that of the reading process, its consumer included. CPU time and round trip were taken five "
+        "times in turns, the least counts; the round trip is the median of 400."
     )
     table = Table(("what", "aim", "found", "verdict"), rows)
     return Page("links", "The slcan link", about, not missed, summary, (table,))
