@@ -41,7 +41,7 @@ class LinkStatistics:
 
 
 class Link(Protocol):
-    """One owner thread inside; what it saw comes out of `wait` in order of arrival.
+    """One owner at a time; what it saw comes out of `wait` in order of arrival.
 
     Out of `wait` come: Frame (R received, T for each frame sent by us, stamped just before it was
     handed to the adapter), Confirmed / Refused (tag = running number of the T frame, from 0), Alive

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import itertools
 import statistics
-from collections.abc import Sequence
+import tempfile
+from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from bench.core.clock import SystemClock, cpu_ns
 from bench.core.entry import Dropped, Entry, HostLate
@@ -13,10 +15,12 @@ from bench.core.link import Link
 from bench.evidence.flood import ANSWER_ID, ASK_ID, FLOOD_ID, flooded
 from bench.evidence.page import Page, Table
 from bench.link import open_link
+from bench.link.priority import raised
+from bench.session import Recorder, open_session
 
 FULL_BUS = 1908  # frames/s: 250 kbit/s over 131 bits, an extended frame of 8 bytes without stuff bits
 FAST, USUAL = 8000, 2000
-FULL_BUS_S, FAST_S, CPU_S, SEND_S, ROUND_TRIPS = 600.0, 30.0, 10.0, 20.0, 200
+FULL_BUS_S, FAST_S, CPU_S, SEND_S, ROUND_TRIPS, REPEATS = 600.0, 30.0, 5.0, 20.0, 400, 5
 CPU_AIM, TRIP_AIM, LATE_AIM_MS = 8.0, 2.0, 1.0
 MS = 1_000_000
 Row = tuple[str, str, str, str]
@@ -36,15 +40,15 @@ def missing(seen: Sequence[int]) -> int:
     return sum(b != a + 1 for a, b in itertools.pairwise(seen))
 
 
-def watched(link: Link, for_s: float) -> tuple[int, int, int, float]:
-    """(frames, gaps in their numbers, told losses, worst ms the host was late) over so long."""
+def watched(link: Link, recorder: Recorder, for_s: float) -> tuple[int, int, int, float]:
+    """(frames, gaps in their numbers, told losses, worst ms the host was late) over so long, all recorded."""
     clock = SystemClock()
     until_ns = clock.now_ns() + round(for_s * 1e9)
     frames = gaps = told = 0
     late_ms = 0.0
     last: list[int] = []
     while clock.now_ns() < until_ns:
-        entries = link.wait(until_ns)
+        entries = [recorder.write(entry) for entry in link.wait(until_ns)]
         seen = numbers(entries)
         told += sum(e.lost for e in entries if isinstance(e, Dropped))
         late_ms = max([late_ms, *(e.late_ms for e in entries if isinstance(e, HostLate))])
@@ -54,25 +58,47 @@ def watched(link: Link, for_s: float) -> tuple[int, int, int, float]:
     return frames, gaps, told, late_ms
 
 
+def on_disk(folder: Path) -> tuple[int, int]:
+    """(frames, gaps in their numbers) of a recording."""
+    frames = gaps = 0
+    last: list[int] = []
+    for entry in open_session(folder).entries():
+        seen = numbers([entry])
+        frames += len(seen)
+        gaps += missing([*last, *seen])
+        last = seen or last
+    return frames, gaps
+
+
 def lossless(rate: int, for_s: float) -> Row:
-    """Nothing is lost at `rate` frames/s."""
-    with flooded(rate) as path:
-        link = open_link(f"slcan:{path}", SystemClock())
+    """Nothing is lost at `rate` frames/s, neither on the link nor on the way to the disk."""
+    clock = SystemClock()
+    with flooded(rate) as path, tempfile.TemporaryDirectory() as folder:
+        recorder = Recorder(Path(folder), {}, clock)
+        link = open_link(f"slcan:{path}", clock)
         try:
-            frames, gaps, told, late_ms = watched(link, for_s)
+            frames, gaps, told, late_ms = watched(link, recorder, for_s)
         finally:
             link.close()
-    right = not gaps and not told and frames >= 0.95 * rate * for_s
-    found = f"{frames} frames, {gaps} gaps, {told} told lost, host late by {late_ms:.0f} ms at worst"
+            recorder.close()
+        kept, holes = on_disk(Path(folder))
+    right = not gaps and not told and not holes and kept == frames >= 0.95 * rate * for_s
+    found = (
+        f"{frames} frames, {gaps} gaps, {told} told lost, host late by {late_ms:.0f} ms at worst; "
+        f"{kept} in the recording, {holes} gaps"
+    )
     return f"nothing lost at {rate} frames/s in {for_s:g} s", "0 lost", found, _word(right)
 
 
 def own_cost_us(path: str, for_s: float) -> float:
     """CPU a received frame of our link, reader's side included."""
-    link = open_link(f"slcan:{path}", SystemClock())
+    clock = SystemClock()
+    link = open_link(f"slcan:{path}", clock)
     try:
-        began = cpu_ns()
-        frames, _, _, _ = watched(link, for_s)
+        began, frames = cpu_ns(), 0
+        until_ns = clock.now_ns() + round(for_s * 1e9)
+        while clock.now_ns() < until_ns:
+            frames += sum(type(e) is Frame for e in link.wait(until_ns))
         return (cpu_ns() - began) / 1000 / max(1, frames)
     finally:
         link.close()
@@ -127,6 +153,12 @@ def library_trip_ms(path: str) -> float:
     return statistics.median(took)
 
 
+def quickest(own: Callable[[], float], library: Callable[[], float]) -> tuple[float, float]:
+    """Each several times, in turns, so that both meet the same machine; the least of each."""
+    pairs = [(own(), library()) for _ in range(REPEATS)]
+    return min(a for a, _ in pairs), min(b for _, b in pairs)
+
+
 def send_lateness_ms(for_s: float) -> list[float]:
     """How late each frame of a period of 10 ms was handed over, on a busy bus."""
     with flooded(USUAL) as path:
@@ -151,33 +183,40 @@ def _word(right: bool) -> str:
 
 
 def study(sample: float = 1.0) -> Page:
-    """Real time: 11 minutes at full size."""
+    """Real time: 12 minutes at full size."""
     rows = [lossless(FULL_BUS, max(2.0, FULL_BUS_S * sample)), lossless(FAST, max(2.0, FAST_S * sample))]
     for_s = max(2.0, CPU_S * sample)
     with flooded(USUAL) as path:
-        own, library = own_cost_us(path, for_s), library_cost_us(path, for_s)
+        own, library = quickest(lambda: own_cost_us(path, for_s), lambda: library_cost_us(path, for_s))
     found = f"{own:.1f} us against {library:.1f} us, {library / own:.1f} times"
     rows.append(
         (f"CPU a frame at {USUAL}/s", f"{CPU_AIM:g} times less", found, _word(library / own >= CPU_AIM))
     )
     with flooded(0) as path:
-        own, library = own_trip_ms(path), library_trip_ms(path)
-    found = f"{own:.2f} ms against {library:.2f} ms, {library / own:.1f} times"
+        own, library = quickest(lambda: own_trip_ms(path), lambda: library_trip_ms(path))
+    found = f"{own:.3f} ms against {library:.3f} ms, {library / own:.1f} times"
     rows.append(("median round trip", f"{TRIP_AIM:g} times faster", found, _word(library / own >= TRIP_AIM)))
-    late = sorted(send_lateness_ms(max(2.0, SEND_S * sample)))
+    with raised() as scheduling:
+        late = sorted(send_lateness_ms(max(2.0, SEND_S * sample)))
     p99 = late[len(late) * 99 // 100]
     found = f"p50 {late[len(late) // 2]:.2f} ms, p99 {p99:.2f} ms, worst {late[-1]:.2f} ms of {len(late)}"
     rows.append(
-        ("sends every 10 ms on a busy bus", f"p99 {LATE_AIM_MS:g} ms late", found, _word(p99 <= LATE_AIM_MS))
+        (
+            f"sends every 10 ms on a busy bus, {scheduling} priority",
+            f"p99 {LATE_AIM_MS:g} ms late",
+            found,
+            _word(p99 <= LATE_AIM_MS),
+        )
     )
     missed = [row[0] for row in rows if row[3] != "holds"]
     summary = f"{len(rows) - len(missed)} of {len(rows)} aims" + (
         f"; not: {'; '.join(missed)}" if missed else ""
     )
     about = (
-        "The adapter is a process of its own on a pseudo-terminal; frames are numbered. The library's "
-        "reader is python-can's slcan interface, on the same port in the same run. CPU time is that of the "
-        "reading process, its consumer included."
+        "The adapter is a process of its own on a pseudo-terminal; frames are numbered, and recorded on "
+        "disk. The library's reader is python-can's slcan interface, on the same port in the same run. CPU "
+        "time is that of the reading process, its consumer included. CPU time and round trip were taken five "
+        "times in turns, the least counts; the round trip is the median of 400."
     )
     table = Table(("what", "aim", "found", "verdict"), rows)
     return Page("links", "The slcan link", about, not missed, summary, (table,))

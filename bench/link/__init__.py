@@ -1,4 +1,4 @@
-"""CAN links: one owner thread each, everything that happened comes out as entries."""
+"""CAN links: one owner at a time each, everything that happened comes out as entries."""
 
 from .open import link_from_text, open_link
 

@@ -1,108 +1,48 @@
-"""What every link shares: one owner thread, a queue of entries that counts what it drops, and one
+"""What every link shares: one owner at a time, a queue of entries that counts what it drops, and one
 heap of absolute deadlines for everything that is sent.
 
-A subclass says how to connect, receive and transmit. Nothing is raised out of the thread: an error
-becomes LinkLost, the last entry of the link.
+A subclass says how to connect, receive and transmit. Whoever holds the turn owns the transport: the
+link's own thread, and on links that allow it (`shared`) the caller while it waits. Then nothing is handed
+from thread to thread, which costs more than reading (docs/decisions/0010-turns.md). An error is raised
+nowhere: it becomes LinkLost, the last entry of the link.
 """
 
 from __future__ import annotations
 
+import contextlib
 import heapq
 import sys
 import threading
 from abc import ABC, abstractmethod
 from collections import deque
-from collections.abc import Sequence
-from dataclasses import dataclass
 
 from bench.core.clock import Clock
-from bench.core.entry import Alive, Confirmed, Dropped, Entry, HostLate, LinkLost, Refused
+from bench.core.entry import Alive, Confirmed, Entry, HostLate, LinkLost, Refused
 from bench.core.errors import BenchError, InternalError
 from bench.core.frame import TX, Frame
 from bench.core.link import LinkFacts, LinkStatistics
+
+from .inbox import Counters, Inbox
 
 MS = 1_000_000
 ALIVE_NS = 20 * MS
 TICK_NS = 5 * MS  # the loop turns at least this often
 LATE_LIMIT_NS = 10 * MS  # later than this is said as HostLate
+AWAY_NS = MS  # a shared link nobody has read for so long is its thread's
+FAR_NS = 1 << 62
 JITTER_MS = (TICK_NS + LATE_LIMIT_NS) / MS  # a stamp can be this late without anyone noticing
 QUEUE_LIMIT = 100_000
 SWITCH_S = 0.0005  # longest that another thread of ours keeps the owner from running; Python's own: 5 ms
 
 
-@dataclass(slots=True)
-class Counters:
-    """Mutable twin of LinkStatistics; written by the owner thread only."""
+class OwnedLink(ABC):
+    """A link whose transport is touched by whoever holds its turn, alone.
 
-    received: int = 0
-    sent: int = 0
-    confirmed: int = 0
-    refused: int = 0
-    dropped: int = 0
-    garbage: int = 0
-    worst_confirm_ms: float = 0.0
-    worst_send_late_ms: float = 0.0
-
-
-class Inbox:
-    """Entries on their way from the owner thread to the reader of the link; bounded.
-
-    Received frames and alive ticks beyond the limit are dropped and counted; sends, answers and
-    the end of the link never are.
+    `shared`: a caller of `wait` reads by itself, and one of `send_at` sends at once, instead of having the
+    link's thread do it; for transports that do not block and do not mind from which thread they are used.
     """
 
-    def __init__(self, limit: int) -> None:
-        self._limit = limit
-        self._entries: deque[Entry] = deque()
-        self._lost = self._lost_ns = 0
-        self._ready = threading.Condition()
-
-    def put(self, entries: Sequence[Entry]) -> int:
-        """Add entries in order; gives back how many were dropped."""
-        with self._ready:
-            room = self._limit - len(self._entries)
-            if not self._lost and len(entries) <= room:
-                self._entries.extend(entries)
-                self._ready.notify()
-                return 0
-            dropped = sum(self._put_when_full(entry) for entry in entries)
-            self._ready.notify()
-            return dropped
-
-    def _put_when_full(self, entry: Entry) -> int:
-        spare = isinstance(entry, Alive) or (type(entry) is Frame and entry.direction != TX)
-        if spare and len(self._entries) >= self._limit:
-            if type(entry) is not Frame:
-                return 0
-            self._lost += 1
-            self._lost_ns = entry.t_ns
-            return 1
-        self._say_lost()
-        self._entries.append(entry)
-        return 0
-
-    def _say_lost(self) -> None:
-        if self._lost:
-            self._entries.append(Dropped(self._lost_ns, "queue", self._lost))
-            self._lost = 0
-
-    def take(self) -> list[Entry]:
-        """Everything there is, without waiting."""
-        with self._ready:
-            self._say_lost()
-            taken = list(self._entries)
-            self._entries.clear()
-            return taken
-
-    def wait(self, timeout_s: float) -> None:
-        """Blocks: until an entry is there, at most `timeout_s`."""
-        with self._ready:
-            if not self._entries:
-                self._ready.wait(timeout_s)
-
-
-class OwnedLink(ABC):
-    """A link whose transport is touched by its owner thread alone."""
+    shared = False
 
     def __init__(self, clock: Clock, *, bus: str, queue_limit: int = QUEUE_LIMIT) -> None:
         self._clock = clock
@@ -113,9 +53,15 @@ class OwnedLink(ABC):
         self._due_lock = threading.Lock()
         self._queued = 0
         self._stop = threading.Event()
-        self._ended = False
+        self._ended = self._confirms = False
         self._thread: threading.Thread | None = None
         self._pending: deque[tuple[int, int]] = deque()  # (tag, handed over at) of unanswered sends
+        self._turn = threading.Lock()
+        self._reading = False  # a caller is in `wait`, or wants to be
+        self._turned_ns = self._alive_ns = 0  # the latest turn's end, the next sign of life
+        self._bell = threading.Lock()  # held but when it rings: what the thread sleeps on
+        self._bell.acquire()
+        self._planned_ns = 0  # when the thread wakes by itself
 
     # what a subclass provides
     @property
@@ -153,7 +99,9 @@ class OwnedLink(ABC):
         if self._thread is not None:
             raise InternalError("a link is opened once")
         self._connect()
+        self._confirms = self.facts.confirms
         sys.setswitchinterval(min(sys.getswitchinterval(), SWITCH_S))
+        self._turned_ns = self._alive_ns = self._clock.now_ns()
         self._thread = threading.Thread(target=self._run, name=f"link {self.facts.name}", daemon=True)
         self._thread.start()
 
@@ -161,11 +109,36 @@ class OwnedLink(ABC):
         """Queue one frame for the absolute instant `t_ns` (at once when past). Never blocks."""
         if len(data) > 8 or not 0 <= can_id <= (0x1FFFFFFF if extended else 0x7FF):
             raise InternalError(f"{can_id:X} with {len(data)} bytes is no classic CAN frame")
+        now_ns = self._clock.now_ns()
+        if t_ns <= now_ns and self.shared and self._sent_at_once(now_ns, can_id, bytes(data), extended):
+            return
+        due_ns = max(t_ns, now_ns)
         with self._due_lock:
-            due = (max(t_ns, self._clock.now_ns()), self._queued, can_id, bytes(data), extended)
+            heapq.heappush(self._due, (due_ns, self._queued, can_id, bytes(data), extended))
             self._queued += 1
-            heapq.heappush(self._due, due)
-        self._wake()
+        if not self.shared or self._turn.locked():
+            self._wake()
+        elif due_ns < self._planned_ns:
+            self._ring()
+
+    def _sent_at_once(self, now_ns: int, can_id: int, data: bytes, extended: bool) -> bool:
+        """Whether it went out from here, since nobody else had the turn and nothing was due before."""
+        if self._thread is None or (self._due and self._due[0][0] <= now_ns):
+            return False
+        if not self._turn.acquire(blocking=False):
+            return False
+        try:
+            if self._ended:
+                return False
+            entries: list[Entry] = []
+            try:
+                self._send(now_ns, can_id, data, extended, entries)
+            except Exception as e:  # as in `_turned`
+                self._fail(e, entries)
+            self._put(entries)
+            return True
+        finally:
+            self._turn.release()
 
     def switch_supply_at(self, t_ns: int, box: str, on: bool) -> None:
         """A CAN link switches no supply. Raises BenchError."""
@@ -173,6 +146,12 @@ class OwnedLink(ABC):
 
     def wait(self, until_ns: int) -> list[Entry]:
         """Entries since the last call. Blocks until at least one is there or now >= until_ns."""
+        if self.shared and not self._ended:
+            self._reading = True
+            try:
+                return self._wait_reading(until_ns)
+            finally:
+                self._reading = False
         while True:
             if entries := self._inbox.take():
                 return entries
@@ -180,6 +159,25 @@ class OwnedLink(ABC):
             if left_ns <= 0:
                 return []
             self._inbox.wait(left_ns / 1e9)
+
+    def _wait_reading(self, until_ns: int) -> list[Entry]:
+        turn = self._turn
+        if not turn.acquire(blocking=False):
+            self._wake()
+            turn.acquire()
+        try:
+            while not self._inbox:
+                if self._ended or self._stop.is_set():
+                    return []
+                entries = self._turned(until_ns)
+                if entries and not self._inbox:
+                    return entries
+                self._put(entries)
+                if self._clock.now_ns() >= until_ns:
+                    break
+            return self._inbox.take()
+        finally:
+            turn.release()
 
     def loop_test(self) -> float | None:
         """Worst of several round trips to the adapter in ms; None: this link cannot."""
@@ -203,58 +201,87 @@ class OwnedLink(ABC):
         """Ends the thread and releases the port; safe to call twice. Blocks: up to 5 s."""
         self._stop.set()
         if self._thread is not None:
+            self._ring()
             self._wake()
             self._thread.join(5.0)
 
-    # the owner thread
+    # the link's thread
     def _run(self) -> None:
-        reason = ""
-        try:
-            self._loop()
-        except BenchError as e:
-            reason = str(e.complaints[0].text)
-        except Exception as e:  # a thread top: the text must reach the run
-            reason = f"internal error in the link thread: {type(e).__name__}: {e}"
-        finally:
-            self._end(reason)
+        while not self._ended and not self._stop.is_set():
+            if self.shared and not self._is_mine():
+                continue
+            with self._turn:
+                if not self._ended:
+                    self._put(self._turned(FAR_NS))
+        with self._turn:
+            if not self._ended:
+                last: list[Entry] = []
+                self._end("", last)
+                self._put(last)
 
-    def _end(self, reason: str) -> None:
+    def _is_mine(self) -> bool:
+        """Whether nobody else reads, or a send is due that nobody else sees to. Otherwise sleeps a little."""
+        self._planned_ns = FAR_NS
         now_ns = self._clock.now_ns()
-        last: list[Entry] = [
-            Refused(now_ns, tag, "the link ended before an answer") for tag, _ in self._pending
-        ]
+        due_ns = self._due[0][0] if self._due else FAR_NS
+        if self._reading:
+            until_ns = now_ns + TICK_NS
+        elif due_ns <= now_ns or now_ns - self._turned_ns >= AWAY_NS:
+            return True
+        else:
+            until_ns = min(self._turned_ns + AWAY_NS, due_ns)
+        self._planned_ns = until_ns
+        self._bell.acquire(timeout=max(until_ns - now_ns, 0) / 1e9)
+        return False
+
+    def _ring(self) -> None:
+        with contextlib.suppress(RuntimeError):  # it rings already
+            self._bell.release()
+
+    # with the turn
+    def _turned(self, until_ns: int) -> list[Entry]:
+        """What comes in one turn, at most until then and for 5 ms. After a failure: the last of the link."""
+        entries: list[Entry] = []
+        try:
+            self._one_turn(until_ns, entries)
+        except Exception as e:  # the top of whatever the link does: the text must reach the run
+            self._fail(e, entries)
+        return entries
+
+    def _fail(self, e: Exception, entries: list[Entry]) -> None:
+        text = f"internal error in the link: {type(e).__name__}: {e}"
+        self._end(e.complaints[0].text if isinstance(e, BenchError) else text, entries)
+
+    def _end(self, reason: str, entries: list[Entry]) -> None:
+        now_ns = self._clock.now_ns()
+        entries += [Refused(now_ns, tag, "the link ended before an answer") for tag, _ in self._pending]
+        self._counters.refused += len(self._pending)
         self._pending.clear()
-        self._counters.refused += len(last)
         if reason:
-            last.append(LinkLost(now_ns, reason))
-        self._inbox.put(last)
+            entries.append(LinkLost(now_ns, reason))
         self._ended = True
         self._disconnect()
 
-    def _loop(self) -> None:
-        alive_at_ns = turned_ns = self._clock.now_ns()
-        while not self._stop.is_set():
-            due_ns = self._due[0][0] if self._due else turned_ns + TICK_NS
-            wait_ns = min(due_ns, turned_ns + TICK_NS) - self._clock.now_ns()
-            entries = self._receive(max(wait_ns, 0) / 1e9)
-            now_ns = self._clock.now_ns()
-            late_ns = now_ns - turned_ns - TICK_NS
-            turned_ns = now_ns
-            if late_ns > LATE_LIMIT_NS:
-                entries.append(HostLate(now_ns, round(late_ns / MS, 3)))
-            try:
-                if self._due and self._due[0][0] <= now_ns:
-                    self._send_due(entries)
-                entries.extend(self._check(now_ns))
-                if now_ns >= alive_at_ns:
-                    entries.append(Alive(now_ns))
-                    alive_at_ns = now_ns + ALIVE_NS
-            finally:
-                if entries:
-                    self._put(entries)
+    def _one_turn(self, until_ns: int, entries: list[Entry]) -> None:
+        stop_ns = min(until_ns, self._turned_ns + TICK_NS)
+        if self._due:
+            stop_ns = min(stop_ns, self._due[0][0])
+        entries += self._receive(max(stop_ns - self._clock.now_ns(), 0) / 1e9)
+        now_ns = self._clock.now_ns()
+        late_ns = now_ns - self._turned_ns - TICK_NS
+        self._turned_ns = now_ns
+        if late_ns > LATE_LIMIT_NS:
+            entries.append(HostLate(now_ns, round(late_ns / MS, 3)))
+        if self._due and self._due[0][0] <= now_ns:
+            self._send_due(entries)
+        entries += self._check(now_ns)
+        if now_ns >= self._alive_ns:
+            entries.append(Alive(now_ns))
+            self._alive_ns = now_ns + ALIVE_NS
 
     def _put(self, entries: list[Entry]) -> None:
-        self._counters.dropped += self._inbox.put(entries)
+        if entries:
+            self._counters.dropped += self._inbox.put(entries)
 
     def _send_due(self, entries: list[Entry]) -> None:
         while True:
@@ -271,10 +298,10 @@ class OwnedLink(ABC):
         counters.sent += 1
         counters.worst_send_late_ms = max(counters.worst_send_late_ms, (now_ns - due_ns) / MS)
         entries.append(Frame(now_ns, can_id, data, extended, TX, self._bus))
-        if self.facts.confirms:
+        if self._confirms:
             self._pending.append((tag, now_ns))
         if (reason := self._transmit(tag, can_id, data, extended)) is not None:
-            if self.facts.confirms:
+            if self._confirms:
                 self._pending.pop()
             entries.append(self._refuse(tag, reason))
 

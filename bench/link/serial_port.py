@@ -1,4 +1,4 @@
-"""A serial port that one thread reads in bulk and any thread can wake.
+"""A serial port that one thread at a time reads in bulk and any thread can wake.
 
 On POSIX the file descriptor is read directly behind select, so that bytes are in hand within a
 fraction of a millisecond; elsewhere pyserial reads with a small timeout.
@@ -21,7 +21,10 @@ POLL_S = 0.002  # without select: longest time a wake or a byte can go unnoticed
 
 
 class Port(Protocol):
-    """What the link needs of a port. All but `wake` belong to the owner thread."""
+    """What the link needs of a port. All but `wake` belong to the link's owner. `selects`: reading can be
+    woken and writing never blocks."""
+
+    selects: bool
 
     def read(self, timeout_s: float) -> bytes:
         """Bytes that are there; empty when none came. Blocks: up to `timeout_s`, less when woken.
@@ -66,6 +69,8 @@ def open_port(name: str, serial_baud: int) -> Port:
 class PosixPort:
     """Reads and writes the file descriptor behind select; woken through a pipe."""
 
+    selects = True
+
     def __init__(self, device: serial.Serial, name: str) -> None:
         self._device, self._name = device, name
         self._fd: int = device.fileno()
@@ -73,18 +78,15 @@ class PosixPort:
         self._wake_read, self._wake_write = os.pipe()
         os.set_blocking(self._wake_read, False)
         os.set_blocking(self._wake_write, False)
+        self._poll = select.poll()
+        self._poll.register(self._fd, select.POLLIN)
+        self._poll.register(self._wake_read, select.POLLIN)
         self._out = bytearray()
         self._closed = False
 
     def read(self, timeout_s: float) -> bytes:
-        writers = [self._fd] if self._out else []
         try:
-            ready, room, _ = select.select([self._fd, self._wake_read], writers, [], timeout_s)
-            if room:
-                self._push()
-            if self._wake_read in ready:
-                os.read(self._wake_read, 4096)
-            if self._fd not in ready:
+            if not self._is_ready(timeout_s):
                 return b""
             data = os.read(self._fd, BULK)
         except BlockingIOError:
@@ -94,6 +96,20 @@ class PosixPort:
         if not data:
             raise BenchError(f"serial port {self._name} is gone: unplugged or closed at the far end")
         return data
+
+    def _is_ready(self, timeout_s: float) -> bool:
+        """Whether there are bytes. Blocks: up to `timeout_s`, less when woken. poll is quicker than select,
+        but knows whole milliseconds only."""
+        if not self._out and (timeout_s <= 0 or timeout_s >= 0.002):
+            ready = [fd for fd, _ in self._poll.poll(int(timeout_s * 1000))]
+        else:
+            writers = [self._fd] if self._out else []
+            ready, room, _ = select.select([self._fd, self._wake_read], writers, [], timeout_s)
+            if room:
+                self._push()
+        if self._wake_read in ready:
+            os.read(self._wake_read, 4096)
+        return self._fd in ready
 
     def write(self, data: bytes) -> None:
         self._out += data
@@ -132,6 +148,8 @@ class PosixPort:
 
 class PollPort:
     """pyserial alone, for platforms without select on ports. Checked only against pseudo-terminals."""
+
+    selects = False
 
     def __init__(self, device: serial.Serial, name: str) -> None:
         self._device, self._name = device, name

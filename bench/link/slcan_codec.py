@@ -61,6 +61,8 @@ class Garbage(NamedTuple):
 Item = Received | Done | Refusal | Reply | Garbage
 
 _LONG = re.compile(rb"T([01][0-9A-Fa-f]{7})([0-8])([0-9A-Fa-f]*)").fullmatch
+_FULL = re.compile(rb"(?:T[01][0-9A-Fa-f]{7}8[0-9A-Fa-f]{16}\r)*").match
+FULL_LENGTH = 27  # of a line of an extended frame with 8 bytes of data, its CR included
 _SHORT = re.compile(rb"t([0-7][0-9A-Fa-f]{2})([0-8])([0-9A-Fa-f]*)").fullmatch
 _REMOTE = re.compile(rb"(?:R([01][0-9A-Fa-f]{7})|r([0-7][0-9A-Fa-f]{2}))([0-8])([0-9A-Fa-f]{4})?").fullmatch
 _REPLY = re.compile(rb"[VNFv][0-9A-Za-z]{1,32}").fullmatch
@@ -96,6 +98,18 @@ class Decoder:
             self._rest, self._skipping = b"", True
         return items
 
+    def split(self, data: bytes) -> tuple[bytes, bytes]:
+        """(full, other): what waited and this, cut after as many lines of extended frames of 8 bytes as it
+        begins with, which are most of a busy bus; `other` is to be fed."""
+        if self._skipping:
+            return b"", data
+        whole = self._rest + data
+        match = _FULL(whole)
+        if match is None or not (end := match.end()):
+            return b"", data
+        self._rest = b""
+        return whole[:end], whole[end:]
+
     def _bells(self, line: bytes, items: list[Item]) -> bytes:
         """Handle the BELs inside a line; what follows the last one is the line."""
         *cut, line = line.split(BEL)
@@ -109,21 +123,17 @@ class Decoder:
 
 def decode_line(line: bytes) -> Item:
     """The item of one line without its CR."""
+    if (done := _DONE.get(line)) is not None:
+        return done
     if match := _LONG(line):
         can_id, length, digits = match.groups()
         data = _data(digits, int(length))
-        if data is not None and data[1] is None:
-            return _new(Received, (int(can_id, 16), data[0], True, False, None, None))
-        if data is not None:
-            return Received(int(can_id, 16), data[0], True, device_ms=data[1])
-        return Garbage(line[:LONGEST])
-    if (done := _DONE.get(line)) is not None:
-        return done
+        return Garbage(line[:LONGEST]) if data is None else _received(int(can_id, 16), data, extended=True)
     if match := _SHORT(line):
         can_id, length, digits = match.groups()
         data = _data(digits, int(length))
         if data is not None:
-            return Received(int(can_id, 16), data[0], False, device_ms=data[1])
+            return _received(int(can_id, 16), data, extended=False)
     elif match := _REMOTE(line):
         long_id, short_id, length, stamp = match.groups()
         device_ms = None if stamp is None else int(stamp, 16)
@@ -133,6 +143,16 @@ def decode_line(line: bytes) -> Item:
     elif _REPLY(line):
         return Reply(line.decode("ascii"))
     return Garbage(line[:LONGEST])
+
+
+def _received(can_id: int, data: tuple[bytes, int | None], *, extended: bool) -> Received:
+    return _new(Received, (can_id, data[0], extended, False, None, data[1]))
+
+
+def full_frames(full: bytes) -> list[tuple[int, bytes]]:
+    """Identifier and data of each line of `Decoder.split`'s first part."""
+    places = range(0, len(full), FULL_LENGTH)
+    return [(int(full[k + 1 : k + 9], 16), unhexlify(full[k + 10 : k + 26])) for k in places]
 
 
 def _data(digits: bytes, length: int) -> tuple[bytes, int | None] | None:

@@ -14,7 +14,18 @@ from bench.core.link import LinkFacts
 
 from .owner import JITTER_MS, MS, QUEUE_LIMIT, OwnedLink
 from .serial_port import Port, open_port
-from .slcan_codec import BITRATE_CODES, Decoder, Done, Garbage, Item, Received, Refusal, Reply, encode_frame
+from .slcan_codec import (
+    BITRATE_CODES,
+    Decoder,
+    Done,
+    Garbage,
+    Item,
+    Received,
+    Refusal,
+    Reply,
+    encode_frame,
+    full_frames,
+)  # fmt: skip
 
 SERIAL_BAUD = 115_200
 ANSWER_LIMIT_NS = 500 * MS
@@ -81,6 +92,7 @@ class SlcanLink(OwnedLink):
     # opening, before the thread runs
     def _connect(self) -> None:
         self._port = self._opener(self._name, self._baud)
+        self.shared = self._port.selects
         try:
             self._open_channel()
         except BaseException:
@@ -117,15 +129,22 @@ class SlcanLink(OwnedLink):
                     return item
         return None
 
-    # the owner thread
+    # with the turn
     def _receive(self, timeout_s: float) -> list[Entry]:
         assert self._port is not None
         data = self._port.read(timeout_s)
         if not data:
             return []
         now_ns = self._clock.now_ns()
-        entries: list[Entry] = []
         bus = self._bus
+        full, data = self._decoder.split(data)
+        entries: list[Entry] = [
+            _new(Frame, (now_ns, can_id, payload, True, RX, bus, False, False, None, None))
+            for can_id, payload in (full_frames(full) if full else ())
+        ]
+        if not data:
+            self._counters.received += len(entries)
+            return entries
         for item in self._decoder.feed(data):
             if type(item) is Received:
                 can_id, payload, extended, remote, dlc, _ = item

@@ -46,6 +46,8 @@ class SocketCanLink(OwnedLink):
     """`channel`: the interface's name; the system sets its bit rate. `filters`: pairs of identifier and
     mask that the kernel lets through; none: all. `buffer_bytes`: what the kernel granted, after opening."""
 
+    shared = True
+
     def __init__(
         self,
         channel: str,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from typing import NamedTuple
 
 from bench.core.event import LOST, Event
@@ -54,6 +55,13 @@ class Silences:
         self.silent: set[str] = set()
         self._coming: list[Loss] = []
         self._gone: dict[str, list[str]] = {}
+
+    def copy(self) -> Silences:
+        """The same, to try something on."""
+        other = copy(self)
+        other.silent, other._coming = set(self.silent), list(self._coming)
+        other._gone = {sender: list(names) for sender, names in self._gone.items()}
+        return other
 
     def keyed(self, sender: str) -> frozenset[int]:
         """Clusters with circuits of its keys or sensors."""

@@ -17,6 +17,7 @@ from bench.core.link import Link
 from bench.core.plan import Plan
 from bench.definitions import Definitions
 from bench.link.open import link_from_text
+from bench.link.priority import raised
 from bench.oracle import Oracle
 from bench.plan import make_plan
 from bench.plan.by_hand import without_person
@@ -26,6 +27,7 @@ from bench.session.recorder import FLUSH_NS
 from bench.spec.model import Spec
 from bench.spec.profile import BenchProfile
 
+from .allowed import Allowed
 from .conductor import Conductor, Gate, Progress, no_progress
 from .limits import limits_of, refuse_too_long
 from .off_build import build, would_stay_on
@@ -99,7 +101,8 @@ def run_link(
     stop = StopFlag() if stop is None else stop
     if wishes.supply is not None:
         link = _supplied(link, wishes.supply, boat, clock, stop)
-    with _quiet_process():
+    with _quiet_process(), raised() as scheduling:
+        wishes = replace(wishes, facts={**wishes.facts, "scheduling": scheduling})
         return run_on(boat, link, clock, wishes, adapter=link_text, stop=stop, progress=progress)
 
 
@@ -130,7 +133,8 @@ def run_on(
     refuse_too_long(spec, plan, boat.profile)
     definitions.forget()
     assessor = Assessor(spec, definitions, model, profile=boat.profile, not_tested=plan.not_tested)
-    off = build(spec, definitions, model.off_words(), adapter)
+    limits = limits_of(boat.profile)
+    off = build(spec, definitions, model.off_words(), adapter, first=limits)
     if wishes.supply is not None:
         off = replace(off, supply=(wishes.supply.port, wishes.supply.dialect))
     link.open()  # before there is a session: a missing port leaves no folder behind
@@ -143,8 +147,8 @@ def run_on(
     conductor = Conductor(
         spec, definitions, plan, link, clock, recorder, assessor, off, stop=stop,
         progress=progress, until_first=wishes.until_first, session=wishes.out, with_guard=wishes.guard,
-        gate=wishes.gate, operator=wishes.operator, limits=limits_of(boat.profile),
-        answer_within_s=wishes.answer_within_s,
+        gate=wishes.gate, operator=wishes.operator, answer_within_s=wishes.answer_within_s,
+        allowed=Allowed(limits, spec, model) if limits else None,
     )  # fmt: skip
     return conductor.run()
 

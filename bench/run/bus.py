@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from bench.core.clock import Clock
-from bench.core.entry import Entry, HostLate, LinkLost
+from bench.core.entry import Entry, HostLate, LinkLost, SupplySwitched
 from bench.core.errors import BenchError
 from bench.core.frame import RX, Frame
 from bench.core.link import Link
 
+from .allowed import Allowed
 from .heart import Heart
-from .limits import Watch
 from .off_data import CounterBook
 from .ports import Judges, Writes
 from .stop import StopFlag
@@ -49,7 +49,7 @@ class Bus:
         self.tell_guard: Callable[[int, bool, bytes], None] = lambda can_id, extended, data: None
         self.tell_guard_of_hand: Callable[[str, bool], None] = lambda circuit, may_be: None
         self.beat_guard: Callable[[], str] = lambda: ""
-        self.watch = Watch({})
+        self.allowed: Allowed | None = None
         self.listener: Callable[[Frame], None] | None = None
         self.ending = False
         self.lost = ""
@@ -100,6 +100,8 @@ class Bus:
                     listener(entry)
             elif isinstance(entry, LinkLost):
                 self.lost = entry.reason or "no reason given"
+            elif isinstance(entry, SupplySwitched) and not entry.on and self.allowed is not None:
+                self.allowed.switched_off(entry.box, entry.t_ns)
             elif isinstance(entry, HostLate):
                 self.late_ms = max(self.late_ms, entry.late_ms)
         if entries:
@@ -113,9 +115,10 @@ class Bus:
             return
         if trouble:
             self.stop.set(trouble)
-        too_long = self.watch.exceeded(self.clock.now_ns(), self.assessor.reported)
-        if too_long:
-            self.stop.set(too_long)
+        if self.allowed is not None:
+            too_long = self.allowed.look(self.clock.now_ns(), self.assessor)
+            if too_long:
+                self.stop.set(too_long)
         if self.until_first and self.assessor.discrepancy_count:
             self.stop.set("discrepancy limit")
         if self.stop:

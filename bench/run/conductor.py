@@ -6,7 +6,7 @@ deadline; the bench watches before it stimulates; every way out leads through sa
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 
 from bench.core.clock import Clock, cpu_ns, elapsed_ns
@@ -19,12 +19,13 @@ from bench.definitions import Definitions
 from bench.rig import SuppliedLink
 from bench.spec.model import Spec
 
+from .allowed import Allowed
 from .bus import AHEAD_NS, AT_LINK_NS, MS, Bus, RunStopped
 from .guard_process import GuardProcess
 from .hands import Hands
 from .heart import Heart
 from .home import listen, switch_off, wake_boxes, walk_counters
-from .limits import Watch
+from .limits import hung_after_s
 from .off_data import CounterBook, OffData
 from .operator import LIMIT_S, Asking, Operator
 from .ports import Judges, Writes
@@ -57,7 +58,7 @@ class Conductor:
         assessor: Judges, off: OffData, *, stop: StopFlag, progress: Progress = no_progress,
         until_first: bool = False, session: Path | None = None, with_guard: bool = False,
         gate: Gate | None = None, operator: Operator | None = None,
-        limits: Mapping[str, float] | None = None, answer_within_s: float = LIMIT_S,
+        allowed: Allowed | None = None, answer_within_s: float = LIMIT_S,
     ) -> None:  # fmt: skip
         self.spec, self.definitions, self.plan, self.link, self.clock = spec, definitions, plan, link, clock
         self.recorder, self.assessor, self.off, self.progress = recorder, assessor, off, progress
@@ -65,7 +66,7 @@ class Conductor:
         sender = definitions.sender()
         self.heart = Heart(sender.heartbeats())
         self.bus = Bus(link, clock, recorder, assessor, self.heart, stop, until_first=until_first)
-        self.bus.watch = Watch(limits or {})
+        self.bus.allowed = allowed
         self.hands = Hands(self.bus, spec, sender)
         self.session, self.gate = session, gate
         self.asking = (
@@ -179,12 +180,18 @@ class Conductor:
             self.bus.tell_guard = self.guard.tell
             self.bus.tell_guard_of_hand = self.guard.by_hand
             self.bus.beat_guard = self.guard.beat
+            if self.bus.allowed is not None:
+                self.guard.hangs_after(hung_after_s(self.bus.allowed.limits))
+                self.bus.allowed.tell = self.guard.off_within
 
     # -- the plan
 
     def _steps(self) -> None:
         bus, plan = self.bus, self.plan
         base_ns = self.clock.now_ns() + int(FIRST_STEP_MS * MS)
+        allowed = bus.allowed
+        if allowed is not None:
+            allowed.begin(base_ns)
         for i, step in enumerate(plan.steps):
             at_ns = base_ns + round(step.at_ms * MS)
             bus.pump(at_ns - AHEAD_NS)
@@ -196,6 +203,9 @@ class Conductor:
                 at_ns += late_ns
             if self.asking is not None and self.asking.leaves_out(step):
                 continue
+            if allowed is not None:
+                self._refuse(allowed.refuses(plan, i, at_ns), i)
+                allowed.sent(step, at_ns, self.clock.now_ns())
             self.progress(step.at_ms, self.total_ms, step.about or f"{step.kind} {step.name}")
             bus.mark(StepMark(bus.t_ns, i, step.about or f"{step.kind} {step.name}", "test"))
             if step.kind in OF_PERSON and self.asking is not None:
@@ -206,11 +216,18 @@ class Conductor:
             self.steps_done = i + 1
         bus.pump(base_ns + round(plan.duration_ms * MS))
 
+    def _refuse(self, why: str, index: int) -> None:
+        if why:
+            step = self.plan.steps[index]
+            raise RunStopped(f"step {index} ({step.kind} {step.name}) was not sent: {why}")
+
     # -- the end
 
     def _switch_off(self) -> None:
         bus = self.bus
         bus.ending = True
+        if bus.allowed is not None:
+            bus.allowed.end()
         if not self.stimulated:
             return
         self.progress(self.plan.duration_ms, self.total_ms, "switching off")

@@ -3,22 +3,25 @@
     python -m bench.run.guard SESSION PIPE_FD
 
 It reads lines from the pipe: `.` (alive), `T ID X DATA` (a frame is about to be sent, so that it
-knows counters and held keys), `H 1 NAME` (a circuit may be by hand, 0: no longer; NAME in hex), `done`
-(nothing left to do), `abandon` (the run gives up: take over).
-At the end of the pipe without `done`, at `abandon`, or after HUNG_S without a line (then it ends its
-parent first), it opens the link named in `safe_off.json` itself and runs the safe-off machine. What
-it sees and sends goes to `guard.log` (candump text), what it reached to `guard.json`.
+knows counters and held keys), `H 1 NAME` (a circuit may be by hand, 0: no longer; NAME in hex), `L MS NAME`
+(a circuit must be off in MS milliseconds; `-`: it is off), `W MS` (a run silent for MS hangs; HUNG_S
+unless said), `done` (nothing left to do), `abandon` (the run gives up: take over).
+At the end of the pipe without `done`, at `abandon`, when the run hangs, or when it has let a circuit's time
+run out (then it ends its parent first), it opens the link named in `safe_off.json` itself and runs the
+safe-off machine. What it sees and sends goes to `guard.log` (candump text), what it reached to `guard.json`.
 
-It starts fast: everything about links is imported only when needed.
+It starts fast: everything about links is imported only when needed, or when a circuit's time is short.
 """
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
 import select
 import signal
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -36,6 +39,8 @@ OPEN_SUPPLIED_S = 5.0  # the same where cutting the supply will end it all anywa
 WHOLE_S = 90.0  # and to get everything off, with a link that comes and goes
 TICK_MS = 20.0
 DONE, ABANDON, END, HUNG = "done", "abandon", "the run died", "the run hung"
+QUIET_S = 0.3  # a run that lets a circuit's time run out is ended at once when silent for so long
+GRACE_S = 0.5  # and after so long in any case
 
 
 def main(arguments: list[str]) -> int:
@@ -50,11 +55,11 @@ def main(arguments: list[str]) -> int:
     report(session, state="watching", pid=os.getpid())
     sys.stdout.write("ready\n")
     sys.stdout.flush()
-    why = watch(pipe, clock, book)
+    why = watch(pipe, clock, book, ready=lambda: prepare(data.adapter, clock))
     if why == DONE:
         report(session, state="not needed")
         return 0
-    if why == HUNG:
+    if why not in (ABANDON, END):
         end_parent(parent, clock)
     report(session, state="acting", why=why)
     supply = ""
@@ -71,28 +76,79 @@ def main(arguments: list[str]) -> int:
     return 0 if result.all_off else 1
 
 
-def watch(pipe: int, clock: Clock, book: CounterBook, hung_s: float = HUNG_S) -> str:
-    """Blocks until the run is done, gives up, dies or hangs; says which."""
+class Patience:
+    """By when the run must have said something, or switched a circuit off."""
+
+    def __init__(self, clock: Clock, hung_s: float) -> None:
+        self.hung_ns = round(hung_s * 1e9)
+        self.off_by_ns: dict[str, int] = {}
+        self._clock = clock
+        self._heard_ns = clock.now_ns()
+
+    def heard(self) -> None:
+        """A line came."""
+        self._heard_ns = self._clock.now_ns()
+
+    def limit(self, left: str, name: str) -> None:
+        """A circuit must be off in `left` ms; `-`: it is off."""
+        if left == "-":
+            self.off_by_ns.pop(name, None)
+        else:
+            self.off_by_ns[name] = self._clock.now_ns() + int(left) * MS
+
+    def ends_ns(self) -> tuple[int, str]:
+        """When it ends unless something is heard, and why then."""
+        ends = [(self._heard_ns + self.hung_ns, HUNG)]
+        quiet_ns = self._heard_ns + int(QUIET_S * 1e9)
+        for name, by_ns in self.off_by_ns.items():
+            why = f"the run left {name} on for longer than its limit"
+            ends.append((min(by_ns + int(GRACE_S * 1e9), max(by_ns, quiet_ns)), why))
+        return min(ends)
+
+
+def watch(
+    pipe: int,
+    clock: Clock,
+    book: CounterBook,
+    hung_s: float = HUNG_S,
+    ready: Callable[[], None] = lambda: None,
+) -> str:
+    """Blocks until the run is done, gives up, dies, hangs or lets a circuit's time run out; says which.
+    `ready`: called when a circuit's time begins."""
     rest = b""
-    deadline_ns = clock.now_ns() + int(hung_s * 1e9)
+    patience = Patience(clock, hung_s)
     while True:
-        left_s = (deadline_ns - clock.now_ns()) / 1e9
-        if not select.select([pipe], [], [], max(0.0, left_s))[0]:
-            return HUNG
+        end_ns, why = patience.ends_ns()
+        if not select.select([pipe], [], [], max(0.0, (end_ns - clock.now_ns()) / 1e9))[0]:
+            return why
         chunk = os.read(pipe, 65536)
         if not chunk:
             return END
-        deadline_ns = clock.now_ns() + int(hung_s * 1e9)
+        patience.heard()
         *lines, rest = (rest + chunk).split(b"\n")
         for line in lines:
             word, *parts = line.decode("ascii", "replace").split()
             if word in (DONE, ABANDON):
                 return word
+            if word == "W":
+                patience.hung_ns = int(parts[0]) * MS
+            if word == "L":
+                if not patience.off_by_ns:
+                    ready()
+                patience.limit(parts[0], bytes.fromhex(parts[1]).decode("utf-8"))
             if word == "H":
                 name = bytes.fromhex(parts[1]).decode("utf-8")
                 (book.by_hand.add if parts[0] == "1" else book.by_hand.discard)(name)
             if word == "T":
                 book.note(int(parts[0], 16), parts[1] == "1", bytes.fromhex("".join(parts[2:])))
+
+
+def prepare(adapter: str, clock: Clock) -> None:
+    """Imports what acting needs, so that it takes no time then."""
+    from bench.link.open import link_from_text
+
+    importlib.import_module("bench.session.candump")
+    link_from_text(adapter, clock)
 
 
 def end_parent(parent: int, clock: Clock) -> None:

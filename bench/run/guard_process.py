@@ -65,6 +65,15 @@ class GuardProcess:
         """A circuit may be by hand from now on, or surely is no longer."""
         self._write(f"H {int(may_be)} {circuit.encode('utf-8').hex()}\n")
 
+    def hangs_after(self, silent_s: float) -> None:
+        """A run that says nothing for so long hangs."""
+        self._write(f"W {round(silent_s * 1000)}\n")
+
+    def off_within(self, circuit: str, left_s: float | None) -> None:
+        """A circuit is, or may soon be, on and must be off in so many s; None: it is off."""
+        left = "-" if left_s is None else str(round(left_s * 1000))
+        self._write(f"L {left} {circuit.encode('utf-8').hex()}\n")
+
     def beat(self) -> str:
         """That the run is alive; gives back what is wrong with the guard, or nothing."""
         self._write(".\n")

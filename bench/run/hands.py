@@ -26,6 +26,8 @@ class Hands:
 
     def press(self, t_ns: int, control: str) -> None:
         """A key goes down at `t_ns`."""
+        if self._bus.allowed is not None:
+            self._bus.allowed.press(control, t_ns, self._bus.clock.now_ns())
         self._send(t_ns, self._sender.press(control))
 
     def release(self, t_ns: int, control: str) -> None:

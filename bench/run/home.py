@@ -106,11 +106,16 @@ def switch_off(
 
 def walk_counters(bus: Bus, spec: Spec, hands: Hands, dwell_ms: float) -> tuple[str, ...]:
     """Presses every counted cycle whose position is unknown, at most two passes, until it is known
-    and nothing of it is on. Gives back the functions for which that was not reached."""
+    and nothing of it is on. Gives back the functions for which that was not reached, or that would have
+    a circuit on for longer than its limit."""
     left = []
+    limits = bus.allowed.limits if bus.allowed is not None else {}
     for f in spec.functions.values():
         control = next((c.name for c in spec.controls.values() if c.function == f.name), None)
         if f.position != "counter" or control is None:
+            continue
+        if any(_walked_ms(spec, f, c, dwell_ms) > limits[c] * 1000 for c in f.circuits if c in limits):
+            left += [] if _is_home(bus, f) else [f.name]
             continue
         for _ in range(2 * len(f.positions)):
             if _is_home(bus, f):
@@ -123,6 +128,15 @@ def walk_counters(bus: Bus, spec: Spec, hands: Hands, dwell_ms: float) -> tuple[
         if not _is_home(bus, f):
             left.append(f.name)
     return tuple(left)
+
+
+def _walked_ms(spec: Spec, f: Function, circuit: str, dwell_ms: float) -> float:
+    """How long walking a cycle has a circuit on at a stretch, if it stood one position before it was on."""
+    longest = run = 0
+    for names in [*f.positions, *f.positions]:
+        run = run + 1 if circuit in names else 0
+        longest = max(longest, run)
+    return longest * dwell_ms + spec.boxes[spec.circuits[circuit].box].respond_ms
 
 
 def _is_home(bus: Bus, f: Function) -> bool:

@@ -1,4 +1,4 @@
-"""What must not run long: a plan that would is refused beforehand, a box that does ends the run."""
+"""What must not run long: a plan that would have it so is refused. While a run goes, see `allowed`."""
 
 from __future__ import annotations
 
@@ -7,18 +7,26 @@ from collections.abc import Mapping
 from bench.core.errors import Complaint, UsageError
 from bench.core.event import BY_HAND
 from bench.core.plan import Plan
-from bench.core.signal import Observation
 from bench.oracle import Oracle
 from bench.plan.sim import Sim
 from bench.spec.model import Spec
 from bench.spec.profile import BenchProfile
 
+from .guard import HUNG_S
+
+LEAST_HUNG_S = 1.0
 LOOK_MS = 100.0  # between steps the model is looked at this often: timers switch there
 
 
 def limits_of(profile: BenchProfile | None) -> Mapping[str, float]:
     """Circuit -> longest time on at a stretch, in s."""
     return {} if profile is None else profile.limits.circuits
+
+
+def hung_after_s(limits: Mapping[str, float]) -> float:
+    """A run silent for so long hangs: hardly longer than the shortest limit, as a circuit may come on by
+    itself meanwhile."""
+    return min([HUNG_S, *(max(LEAST_HUNG_S, limit_s) for limit_s in limits.values())])
 
 
 def refuse_too_long(spec: Spec, plan: Plan, profile: BenchProfile | None) -> None:
@@ -94,21 +102,3 @@ def longest_on_ms(spec: Spec, plan: Plan, names: Mapping[str, float]) -> dict[st
         look(t_ms)
     look(max(t_ms, plan.duration_ms))
     return longest
-
-
-class Watch:
-    """Follows what the boxes report of circuits with a limit. A last report holds until the next."""
-
-    def __init__(self, limits: Mapping[str, float]) -> None:
-        self._limits = limits
-        self._since_ns: dict[str, int] = {}
-
-    def exceeded(self, now_ns: int, reported: Mapping[str, Observation]) -> str:
-        """Why the run must end now; empty when it need not."""
-        for name, limit_s in self._limits.items():
-            seen = reported.get(f"state:{name}")
-            if seen is None or not seen.value:
-                self._since_ns.pop(name, None)
-            elif now_ns - self._since_ns.setdefault(name, now_ns) >= limit_s * 1e9:
-                return f"{name} is on for longer than its limit of {limit_s:g} s"
-        return ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 
 from bench.definitions import Definitions
 from bench.definitions.controls import Heartbeat, LevelKeys
@@ -15,12 +15,13 @@ TAP_MS = 120.0
 OffWords = Mapping[str, Sequence[tuple[str, int]]]
 
 
-def build(spec: Spec, definitions: Definitions, words: OffWords, adapter: str) -> OffData:
-    """The data for one boat on the link named by `adapter`. A circuit whose state nobody can read is
-    left out of what can be switched off, and is then named as not reported."""
+def build(
+    spec: Spec, definitions: Definitions, words: OffWords, adapter: str, first: Collection[str] = ()
+) -> OffData:
+    """The data for one boat on the link named by `adapter`; `first`: circuits to switch off before others. A
+    circuit whose state nobody can read is left out of what can be switched off, and is then named as not
+    reported."""
     boxes = spec.boxes.values()
-    respond_ms = max(b.respond_ms for b in boxes)
-    cycles = [b.frames_ms["state"].cycle_ms or 0.0 for b in boxes if "state" in b.frames_ms]
     shortest_ms = max(b.shortest_press_ms for b in boxes)
     keys = set(definitions.keys)
     usable = {
@@ -29,16 +30,23 @@ def build(spec: Spec, definitions: Definitions, words: OffWords, adapter: str) -
     }
     return OffData(
         adapter=adapter,
-        circuits={c: _reading(definitions, c) for c in _in_order(spec)},
+        circuits={c: _reading(definitions, c) for c in _in_order(spec, first)},
         press={k: _key(definitions, k, pressed=True) for k in definitions.keys},
         release={k: _key(definitions, k, pressed=False) for k in definitions.keys},
         words=usable,
         cyclic=tuple(_cyclic(definitions)),
         tap_ms=max(TAP_MS, 2 * shortest_ms),
-        respond_ms=respond_ms,
-        read_back_ms=respond_ms + 2 * max(cycles, default=100.0) + 200.0,
+        respond_ms=max(b.respond_ms for b in boxes),
+        read_back_ms=read_back_ms(spec),
         comes_on_later=tuple(_later(spec)),
     )
+
+
+def read_back_ms(spec: Spec) -> float:
+    """How long the effect of a press may take to be reported of every circuit."""
+    boxes = spec.boxes.values()
+    cycles = [b.frames_ms["state"].cycle_ms or 0.0 for b in boxes if "state" in b.frames_ms]
+    return max(b.respond_ms for b in boxes) + 2 * max(cycles, default=100.0) + 200.0
 
 
 def _most(spec: Spec, control: str, presses: int) -> int:
@@ -51,10 +59,12 @@ def would_stay_on(data: OffData) -> list[str]:
     return [c for c in data.circuits if not data.words.get(c)]
 
 
-def _in_order(spec: Spec) -> list[str]:
-    """Sources of a follow before what follows them, otherwise as in the spec."""
+def _in_order(spec: Spec, first: Collection[str]) -> list[str]:
+    """Sources of a follow before what follows them, those in `first` and their sources before all others,
+    otherwise as in the spec."""
     followed = {f.circuit for f in spec.follows}
-    return [c for c in spec.circuits if c not in followed] + [c for c in spec.circuits if c in followed]
+    sources = {s for f in spec.follows if f.circuit in first for s in f.sources}
+    return sorted(spec.circuits, key=lambda c: (c not in first and c not in sources, c in followed))
 
 
 def _reading(definitions: Definitions, circuit: str) -> Reading:

@@ -1,5 +1,6 @@
-"""The owner thread: queue that counts, deadlines, late host, errors that reach the run."""
+"""Who owns a link: queue that counts, deadlines, late host, errors that reach the run."""
 
+import threading
 import time
 
 import pytest
@@ -9,7 +10,8 @@ from bench.core.entry import Alive, Dropped, HostLate, LinkLost, Refused
 from bench.core.errors import BenchError, InternalError
 from bench.core.frame import TX, Frame
 from bench.core.link import LinkFacts
-from bench.link.owner import Inbox, OwnedLink
+from bench.link.inbox import Inbox
+from bench.link.owner import OwnedLink
 
 MS = 1_000_000
 
@@ -48,6 +50,11 @@ class Steered(OwnedLink):
         self.closed += 1
 
 
+@pytest.fixture(autouse=True, params=[False, True], ids=["its thread reads", "whoever waits reads"])
+def _who(request, monkeypatch):
+    monkeypatch.setattr(OwnedLink, "shared", request.param)
+
+
 def run(link, enough, limit_s=3):
     """Entries of an opened link until enough."""
     entries = []
@@ -74,7 +81,7 @@ def test_an_internal_error_ends_the_link_with_its_text():
     link.open()
     entries = run(link, ended)
     assert entries[0] == Frame(1, 1, b"")
-    assert entries[-1].reason == "internal error in the link thread: ZeroDivisionError: oops"
+    assert entries[-1].reason == "internal error in the link: ZeroDivisionError: oops"
     assert link.closed == 1
 
 
@@ -92,7 +99,7 @@ def test_unanswered_sends_are_refused_when_the_link_ends():
     link = Steered(wait_for_send, list, fail(BenchError("gone")), confirms=True)
     link.send_at(0, 0x123, b"", False)
     link.open()
-    entries = [e for e in run(link, ended) if not isinstance(e, Alive)]
+    entries = [e for e in run(link, ended) if not isinstance(e, Alive | HostLate)]
     assert [type(e) for e in entries] == [Frame, Refused, LinkLost]
     assert entries[1].reason == "the link ended before an answer"
 
@@ -167,3 +174,92 @@ def replace_direction(frame):
 def test_statistics_begin_at_nothing():
     statistics = Steered().statistics()
     assert (statistics.received, statistics.sent, statistics.worst_confirm_ms) == (0, 0, 0.0)
+
+
+class Told(Steered):
+    """Keeps which thread received and which sent."""
+
+    shared = True
+
+    def __init__(self, *turns):
+        super().__init__(*turns)
+        self.received_in, self.sent_in = [], []
+
+    def _receive(self, timeout_s):
+        self.received_in.append(threading.current_thread())
+        return super()._receive(timeout_s)
+
+    def _transmit(self, tag, can_id, data, extended):
+        self.sent_in.append(threading.current_thread())
+        return super()._transmit(tag, can_id, data, extended)
+
+
+def wait_until(condition, seconds=3):
+    for _ in range(seconds * 1000):
+        if condition():
+            return
+        time.sleep(0.001)
+    raise AssertionError(f"after {seconds} s still not")
+
+
+def test_while_a_caller_waits_it_reads_itself():
+    link = Told()
+    link.open()
+    run(link, lambda got: threading.current_thread() in link.received_in)
+    assert threading.current_thread() in link.received_in
+
+
+def test_while_nobody_waits_the_links_thread_reads_and_nothing_is_out_of_order():
+    link = Told(lambda: [Frame(1, 1, b"")], lambda: [Frame(2, 2, b"")])
+    link.open()
+    wait_until(lambda: not link.turns)
+    link.turns.append(lambda: [Frame(3, 3, b"")])
+    entries = run(link, lambda got: sum(type(e) is Frame for e in got) == 3)
+    assert [e.can_id for e in entries if type(e) is Frame] == [1, 2, 3]
+    assert link.received_in[0] is link._thread
+
+
+def test_what_is_due_while_nobody_waits_is_sent():
+    link = Told()
+    link.open()
+    link.send_at(link._clock.now_ns() + 20 * MS, 0x100, b"", False)
+    wait_until(lambda: link.transmitted)
+    link.close()
+    assert link.sent_in == [link._thread]
+
+
+def test_what_is_due_at_once_is_sent_by_the_caller_where_nobody_has_the_turn():
+    link = Told()
+    link._thread = threading.current_thread()  # none of its own that could have it
+    link.send_at(0, 0x100, b"", False)
+    assert link.sent_in == [threading.current_thread()]
+    link.send_at(link._clock.now_ns() + 1000 * MS, 0x101, b"", False)
+    link.send_at(0, 0x102, b"", False)
+    assert link.transmitted == [(0, 0x100), (1, 0x102)]
+
+
+def test_a_send_that_fails_in_the_callers_hands_ends_the_link_and_raises_nothing():
+    link = Told()
+    link._thread = threading.current_thread()
+    link._transmit = lambda *_: fail(BenchError("the port is gone"))()
+    link.send_at(0, 0x100, b"", False)
+    assert [type(e) for e in link.wait(0)] == [Frame, LinkLost]
+    link.send_at(0, 0x101, b"", False)
+    assert link.wait(0) == [] and link.closed == 1
+
+
+def test_a_link_can_be_closed_while_another_thread_waits():
+    link = Told()
+    link.open()
+    until_ns = link._clock.now_ns() + 3_000 * MS
+
+    def wait_again_and_again():
+        while not link.closed and link._clock.now_ns() < until_ns:
+            link.wait(until_ns)
+
+    waiting = threading.Thread(target=wait_again_and_again)
+    waiting.start()
+    wait_until(lambda: waiting in link.received_in)
+    link.close()
+    waiting.join(5)
+    assert not waiting.is_alive() and link.closed == 1

@@ -18,6 +18,7 @@ from bench.link.slcan_codec import (
     Reply,
     decode_line,
     encode_frame,
+    full_frames,
 )
 
 PROPERTY = settings(max_examples=150, deadline=None, derandomize=True)
@@ -51,6 +52,38 @@ def test_what_the_adapter_shows_is_decoded_whatever_the_cuts(frames, stamps, siz
         text = text[size:]
     expected_ms = [f.t_ns // 1_000_000 % 60_000 if stamps else None for f in frames]
     assert items == [item_of(f, ms) for f, ms in zip(frames, expected_ms, strict=True)]
+
+
+FULL_LINES = st.builds(
+    lambda can_id, data: encode_frame(can_id, data),
+    st.integers(0, 0x1FFFFFFF),
+    st.binary(min_size=8, max_size=8),
+)
+OTHER_LINES = st.sampled_from(
+    [b"z\r", b"\r", b"\x07", b"t1230\r", b"T0000000180000000000000000ABCD\r", b"V1013\r"]
+)
+
+
+@PROPERTY
+@given(
+    st.lists(FULL_LINES | OTHER_LINES | st.binary(max_size=40), max_size=20),
+    st.lists(st.integers(1, 90), min_size=1, max_size=10),
+)
+def test_full_frames_read_in_bulk_are_those_read_one_by_one(pieces, sizes):
+    text, bulk, single = b"".join(pieces), Decoder(), Decoder()
+    together, apart, n = [], [], 0
+    while text:
+        chunk, text = text[: sizes[n % len(sizes)]], text[sizes[n % len(sizes)] :]
+        n += 1
+        full, other = bulk.split(chunk)
+        together += [Received(can_id, data, True) for can_id, data in full_frames(full)] + bulk.feed(other)
+        apart += single.feed(chunk)
+    assert together == apart
+
+
+def test_most_of_a_busy_bus_is_read_in_bulk():
+    lines = b"".join(encode_frame(0x18FF2021 + n, bytes(8)) for n in range(4))
+    assert Decoder().split(lines + b"T18FF") == (lines, b"T18FF")
 
 
 @PROPERTY

@@ -12,7 +12,7 @@ import pytest
 from bench.core.clock import SystemClock
 from bench.core.frame import Frame
 from bench.lab.serve import PtyServer, serve_until
-from bench.run.guard import ABANDON, DONE, END, HUNG, watch
+from bench.run.guard import ABANDON, DONE, END, HUNG, Patience, watch
 from bench.run.guard_process import GuardProcess
 from bench.run.off_data import CounterBook, Field, OffData, Reading, Template
 
@@ -126,6 +126,43 @@ def test_a_run_may_give_up():
     assert told(".", "abandon")[0] == ABANDON
 
 
+HORN = b"horn".hex()
+
+
+def test_a_silent_run_is_not_waited_for_once_a_circuit_has_been_on_for_its_limit():
+    assert told(f"L 50 {HORN}", close=False, hung_s=60)[0] == "the run left horn on for longer than its limit"
+
+
+def test_what_is_off_again_has_no_limit_any_more():
+    assert told(f"L 50 {HORN}", f"L - {HORN}", close=False)[0] == HUNG
+
+
+def test_a_run_says_how_long_it_may_be_silent():
+    assert told("W 100", close=False, hung_s=60)[0] == HUNG
+
+
+class Still:
+    """A clock that is moved by hand."""
+
+    t_ns = 0
+
+    def now_ns(self):
+        return self.t_ns
+
+
+def test_a_run_that_is_alive_has_half_a_second_to_switch_off_itself():
+    clock = Still()
+    patience = Patience(clock, 5.0)
+    patience.limit("1000", "horn")
+    assert patience.ends_ns()[0] == 1000 * MS
+    clock.t_ns = 900 * MS
+    patience.heard()
+    assert patience.ends_ns()[0] == 1200 * MS
+    clock.t_ns = 1400 * MS
+    patience.heard()
+    assert patience.ends_ns() == (1500 * MS, "the run left horn on for longer than its limit")
+
+
 def test_it_learns_held_keys_and_counters_from_what_is_about_to_be_sent():
     _, book = told("T CFF1041 1 010109", "T CFF1041 1 00010a", "T CFF1041 1 00000b")
     assert book.held == {"key 1"}
@@ -190,6 +227,8 @@ def test_a_guard_that_died_is_noticed(tmp_path):
     guard.done()
 
 
+LEFT_ON = "the run left b on for longer than its limit"
+
 HANGING = """
 import sys
 from pathlib import Path
@@ -198,6 +237,9 @@ from bench.run.guard_process import GuardProcess
 guard = GuardProcess(Path(sys.argv[1]))
 guard.start()
 print(guard.pid, flush=True)
+if len(sys.argv) > 2:
+    guard.hangs_after(60)
+    guard.off_within("b", 0.2)
 clock = SystemClock()
 clock.wait_until(clock.now_ns() + 60_000_000_000)
 """
@@ -205,15 +247,18 @@ clock.wait_until(clock.now_ns() + 60_000_000_000)
 
 @pytest.mark.slow
 @pytest.mark.realtime
-def test_a_hung_run_is_ended_before_the_guard_opens_the_link(served, tmp_path):
+@pytest.mark.parametrize("limited", [[], ["limited"]])
+def test_a_hung_run_is_ended_before_the_guard_opens_the_link(served, tmp_path, limited):
+    """With a circuit on that has a limit the guard does not wait until the run counts as hung."""
     box = Box()
     session = session_for(tmp_path, off_data(served(box)))
-    run = subprocess.Popen([sys.executable, "-c", HANGING, str(session)], stdout=subprocess.PIPE)
+    command = [sys.executable, "-c", HANGING, str(session), *limited]
+    run = subprocess.Popen(command, stdout=subprocess.PIPE)
     guard_pid = int(run.stdout.readline())
     assert run.wait(30) == -signal.SIGKILL
     run.stdout.close()
     reached = wait_for_guard(session, guard_pid)
-    assert box.on == [False, False] and reached["why"] == HUNG
+    assert box.on == [False, False] and reached["why"] == (LEFT_ON if limited else HUNG)
 
 
 def wait_for_guard(session, pid, seconds=30):

@@ -159,3 +159,41 @@ def test_a_run_that_is_stopped_like_a_hung_one_is_ended_and_switched_off(run, po
     wait_until(lambda: json.loads(guard.read_text())["state"] == "acted", 40, "the guard acted")
     assert json.loads(guard.read_text())["why"] == "the run hung"
     assert reported_on(port) == []
+
+
+LIMITED_RUN = """
+import sys
+from dataclasses import replace
+from pathlib import Path
+from bench.core.plan import Plan, Step
+from bench.lab.api import load_boat
+from bench.run.api import Wishes, run_link
+from bench.spec.profile import parse_profile
+head = "hardstand_bench: 1\\nadapter: slcan\\nclock: host\\necho: none\\nconfirms: true\\njitter_ms: 15\\n"
+boat = replace(load_boat("demo"), profile=parse_profile(head + "limits: {circuits: {horn: 4.5}}\\n"))
+steps = Step(0, "press", "panel helm 3"), Step(4000, "release", "panel helm 3")
+wishes = Wishes(plan=Plan("horn", steps, 5000.0), out=Path(sys.argv[2]), guard=True)
+run_link(boat, f"slcan:{sys.argv[1]}", wishes)
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.realtime
+def test_a_run_that_hangs_with_the_horn_on_is_ended_when_the_horns_time_is_over(port, tmp_path):
+    session = tmp_path / "s"
+    run = start(LIMITED_RUN, port, str(session))
+    try:
+        wait_until(lambda: step_reached(session, 0), 20, "the horn was switched on")
+        wait_ms(500)
+        os.kill(run.pid, signal.SIGSTOP)
+        assert run.wait(30) == -signal.SIGKILL
+    finally:
+        run.kill()
+        run.wait(10)
+    guard = session / "guard.json"
+    wait_until(lambda: json.loads(guard.read_text())["state"] == "acted", 40, "the guard acted")
+    acted = json.loads(guard.read_text())
+    assert acted["why"] == "the run left horn on for longer than its limit"
+    assert acted["text"] == "every circuit reports off"
+    assert reported_on(port) == []
+    assert judged(session).outcome == INCONCLUSIVE
