@@ -22,13 +22,14 @@ class Pace:
     """Durations in milliseconds.
 
     `apart`: least distance of any two stimuli. `tap`: shortest press. `dwell`: from a stimulus to the
-    next one of the same cluster, long enough to prove states and currents. `steady`: how long a
-    current must be watched at one level to count.
+    next one of the same cluster, long enough to prove states and currents; `proof`: states alone, for what
+    only prepares. `steady`: how long a current must be watched at one level to count.
     """
 
     apart: float
     tap: float
     dwell: float
+    proof: float
     steady: float
     respond: float
     guard: float
@@ -41,11 +42,13 @@ class Pace:
         settle = max(b.settle_ms for b in boxes)
         cycles = [b.frames_ms["current"].cycle_ms for b in boxes if "current" in b.frames_ms]
         cycle = max([c for c in cycles if c is not None], default=CURRENT_CYCLE_MS)
+        proof = respond + PROOF_MS
         tap = max(TAP_MS, *(2 * b.shortest_press_ms for b in boxes))
         return cls(
             apart=max(APART_MS, *(b.resolves_ms + b.shortest_press_ms + 20.0 for b in boxes)),
             tap=tap,
-            dwell=max(respond + PROOF_MS, settle + STEADY_MS, settle + 2 * cycle + 50.0),
+            dwell=max(proof, settle + STEADY_MS, settle + 2 * cycle + 50.0),
+            proof=proof,
             steady=settle + 2 * cycle,
             respond=respond,
             guard=max(GUARD_MS, *(b.resolves_ms + b.shortest_press_ms for b in boxes)),

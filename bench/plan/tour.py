@@ -223,7 +223,7 @@ class Tour:
             yield Act("press", control, 1, desk.stroke_ms, about, covers, holds=holds)
         else:
             control = self._held.pop(name)
-            yield Act("release", control, 0, desk.pace.dwell, about, covers, urgent=2, holds=holds)
+            yield Act("release", control, 0, desk.pace.dwell, about, covers, urgent=4, holds=holds)
 
     def _about(self, move: Move) -> str:
         before, after = (_words(self.machine.on(p)) for p in (move.tail, move.head))

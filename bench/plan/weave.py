@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Collection, Generator, Iterable, Iterator
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from math import inf
 
@@ -16,6 +16,7 @@ from .sim import Sim
 WAIT_MS = 1500.0  # after a silence until all that waited for it have gone on
 BURST_MS = 5.0
 LONGEST_MS = 3_600_000.0
+STAGES = (0, 1, 1, 2, 3, 3, 3, 4)  # of each rank: tours, rules, dimmers, what needs several, waking up
 WOBBLE_MS, WOBBLE_STEP = 18, 7  # 0..17 ms, each in turn
 
 
@@ -26,7 +27,9 @@ class Act:
     `kind` as in core.plan.Step; a wait of value 1 is the box `name` waking up by itself. `urgent`
     acts (releases) go before others, the most urgent first. `holds`: asked when it is done, as it may have
     had to wait; where it does not hold, nothing is covered. `hushes`: what its script keeps silent from soon
-    after it on, for how many ms from now: nobody else may use its keys until it is heard again.
+    after it on, for how many ms from now: nobody else may use its keys until it is heard again. `as_tap`: the
+    release of a key that acts as it goes down: `then_ms` counts as if it had come in time. `opens`: keys that
+    go down right after it, which must be free to as well.
     """
 
     kind: str
@@ -38,6 +41,8 @@ class Act:
     urgent: int = 0
     holds: Callable[[], bool] | None = None
     hushes: tuple[str, float] | None = None
+    as_tap: bool = False
+    opens: tuple[str, ...] = ()
     more: tuple[Act, ...] = ()
 
     def along(self, others: Iterable[Act]) -> Act:
@@ -64,6 +69,28 @@ class Job:
     first: bool = False
     uncut: bool = False
 
+    @property
+    def stage(self) -> int:
+        """Jobs of a cluster come in this order; those of one stage in any."""
+        return STAGES[self.rank] if self.rank >= 0 else self.rank
+
+
+@dataclass(frozen=True)
+class Haste:
+    """`tails_ms`: title of a job -> how long it and what must wait for it take at least. `reserves`: the one
+    with least time to lose waits for nobody."""
+
+    tails_ms: Mapping[str, float] = field(default_factory=dict)
+    reserves: bool = False
+
+    def tail_ms(self, job: Job) -> float:
+        """Of one job; its own time where nothing more is known."""
+        return self.tails_ms.get(job.title, job.time_ms)
+
+    def turn(self, job: Job) -> tuple[int, float]:
+        """Smaller begins earlier."""
+        return (job.stage, -self.tails_ms[job.title]) if job.title in self.tails_ms else (job.rank, 0.0)
+
 
 Leave = Callable[[Job, Collection[str], Collection[str]], Script]
 
@@ -75,8 +102,9 @@ class _Running:
     script: Script
     act: Act | None = None
     ready_ms: float = 0.0
+    late_ms: float = 0.0
     leaving: bool = False
-    down: dict[str, None] = field(default_factory=dict)
+    down: dict[str, float] = field(default_factory=dict)  # since when
     active: dict[str, None] = field(default_factory=dict)
 
 
@@ -95,6 +123,7 @@ class Weave:
     seed: int = 0
     stop_ms: float = inf
     leave: Leave | None = None
+    haste: Haste = field(default_factory=Haste)
     steps: list[Step] = field(default_factory=list)
     by: list[str] = field(default_factory=list)
     began_ms: dict[str, float] = field(default_factory=dict)
@@ -108,7 +137,7 @@ class Weave:
 
     def run(self, jobs: Iterable[Job], begin_ms: float = 0.0) -> float:
         """Weave all jobs; gives back the end in ms. Raises InternalError when they never end."""
-        self._waiting = list(enumerate(sorted(jobs, key=lambda j: j.rank)))
+        self._waiting = list(enumerate(sorted(jobs, key=self.haste.turn)))
         slot_ms = end_ms = begin_ms
         self._start(begin_ms)
         while self._resume or self._pending:
@@ -125,7 +154,7 @@ class Weave:
                 self._emitted += 1
                 slot_ms += self.pace.apart + (self._emitted * WOBBLE_STEP + self.seed) % WOBBLE_MS
             elif self._pending:
-                slot_ms += self.pace.apart
+                slot_ms = self._later(slot_ms)
             if slot_ms > LONGEST_MS:
                 raise InternalError(f"the plan does not end; waiting: {[r.job.title for r in self._pending]}")
         return end_ms
@@ -186,17 +215,38 @@ class Weave:
             self._go_on(running, self._way_out(running), slot_ms)
 
     def _choose(self, slot_ms: float) -> _Running | None:
-        ready = [r for r in self._pending if self._allowed(r, slot_ms)]
-        if not ready:
-            return None
-        return min(ready, key=self._turn)
+        """The first in turn that may go on now."""
+        for running in sorted(self._pending, key=self._turn):
+            if self._allowed(running, slot_ms) and (_urgency(running) or not self._delays(running, slot_ms)):
+                return running
+        return None
 
-    @staticmethod
-    def _turn(running: _Running) -> tuple[int, bool, float, float, int]:
-        """Releases first; of the others those that are to be first, and those whose job is the longest."""
-        urgent = running.act.urgent if running.act else 0
+    def _later(self, slot_ms: float) -> float:
+        """When to look again: soon, or when the next one wants to go on."""
+        next_ms = min((at_ms for at_ms, _, _ in self._resume if at_ms > slot_ms), default=inf)
+        return min(slot_ms + self.pace.apart, next_ms)
+
+    def _delays(self, running: _Running, slot_ms: float) -> bool:
+        """Whether the one with the least time to lose wants to go on too soon after what this would do."""
+        if not self._resume or not self.haste.reserves:
+            return False
+        at_ms, _, other = max(self._resume, key=lambda row: self._end_ms(row[2]))
+        if self._end_ms(other) <= max(map(self._end_ms, self._pending)):
+            return False
+        tap_ms, most_ms = self.pace.tap, self.pace.apart + WOBBLE_MS
+        after_ms = at_ms - slot_ms
+        return 0.0 < after_ms < most_ms or tap_ms < after_ms <= tap_ms + most_ms
+
+    def _end_ms(self, running: _Running) -> float:
+        """When the plan ends at best, as far as this one has a say."""
+        return self.began_ms[running.job.title] + running.late_ms + self.haste.tail_ms(running.job)
+
+    def _turn(self, running: _Running) -> tuple[int, bool, float, float, int]:
+        """Releases first; of the others those that are to be first, and those with the least time to lose."""
+        urgent = _urgency(running)
         later = not urgent and not running.job.first
-        return -urgent, later, 0.0 if urgent else -running.job.time_ms, running.ready_ms, running.order
+        end_ms = 0.0 if urgent else -self._end_ms(running)
+        return -urgent, later, end_ms, running.ready_ms, running.order
 
     def _allowed(self, running: _Running, slot_ms: float) -> bool:
         if running.act is None or running.act.urgent:
@@ -204,7 +254,8 @@ class Weave:
         self.sim.advance(slot_ms)
         if not self._is_heard(running, running.act, slot_ms):
             return False
-        span_ms = self.pace.tap + 2 * (self.pace.apart + WOBBLE_MS) + len(running.act.more) * BURST_MS
+        slots = 2 + 2 * len(running.act.opens)
+        span_ms = self.pace.tap + slots * (self.pace.apart + WOBBLE_MS) + len(running.act.more) * BURST_MS
         guard_ms = self.pace.guard
         dues = self.sim.due_ms(running.job.clusters)
         more_ms = self.pace.respond  # about a loss the box may be late by as much
@@ -228,7 +279,7 @@ class Weave:
             if self.sim.silences.clashes(act.name, slot_ms, near_ms):
                 return False
             return all(self.sim.node_of(key) != act.name for r, _ in self._others(running) for key in r.down)
-        names = (a.name for a in (act, *act.more))
+        names = (*(a.name for a in (act, *act.more)), *act.opens)
         return all(self._hushed.get(self.sim.node_of(name), running) is running for name in names)
 
     def _others(self, running: _Running) -> Iterator[tuple[_Running, float]]:
@@ -249,13 +300,16 @@ class Weave:
         act = running.act
         assert act is not None
         self._pending.remove(running)
+        running.late_ms += 0.0 if act.as_tap else slot_ms - running.ready_ms
         self.sim.advance(slot_ms)
+        from_ms = running.down[act.name] + self.pace.tap if act.as_tap else slot_ms
         self._do(running, act, slot_ms)
         for other in act.more:
             slot_ms += BURST_MS
             self.sim.advance(slot_ms)
             self._do(running, other, slot_ms)
-        heapq.heappush(self._resume, (slot_ms + act.then_ms, running.order, running))
+        from_ms = from_ms if act.as_tap else slot_ms
+        heapq.heappush(self._resume, (max(from_ms + act.then_ms, slot_ms), running.order, running))
         return slot_ms
 
     def _do(self, running: _Running, act: Act, t_ms: float) -> None:
@@ -268,7 +322,7 @@ class Weave:
         elif act.kind == "silent" and not act.value:
             self._hushed.pop(act.name, None)
         if act.kind == "press":
-            running.down[act.name] = None
+            running.down[act.name] = t_ms
         elif act.kind == "release":
             running.down.pop(act.name, None)
         elif act.kind == "sensor":
@@ -279,3 +333,9 @@ class Weave:
         if act.kind != "wait" or act.about:
             self.by.append(running.job.title)
             self.steps.append(Step(t_ms, act.kind, act.name, act.value, act.about, covers))
+
+
+def _urgency(running: _Running) -> int:
+    """A silence is not to last any longer than it must."""
+    act = running.act
+    return 0 if act is None else act.urgent or int(act.kind == "silent" and not act.value)

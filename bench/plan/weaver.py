@@ -20,7 +20,7 @@ from .pace import Pace
 from .scenario import scenario_jobs
 from .sim import Sim
 from .tour import Tour
-from .weave import Job, Script, Weave
+from .weave import Haste, Job, Script, Weave
 
 REST_MS = 500.0  # watched after the last stimulus
 EARLIER = 100  # by this much the rank of a job that is to be first is less
@@ -74,7 +74,7 @@ class Weaver:
 
     def weave(
         self, *, short: bool = False, left_out: frozenset[str] = frozenset(), arrange: Arrange | None = None,
-        stop_ms: float = inf, told: bool = True,
+        stop_ms: float = inf, told: bool = True, haste: Haste | None = None,
     ) -> Woven:  # fmt: skip
         """All jobs but those `left_out` by title; in another order by `arrange`; begun before `stop_ms`.
         `told`: after the scenarios, each of which runs to its end."""
@@ -84,6 +84,7 @@ class Weaver:
         scenarios = scenario_jobs(desk, supply=self.supply) if told and not short else ()
         begun = [replace(j, uncut=True) for j in scenarios if j.tests & wanted]
         weave = Weave(sim, self.pace, self.seed, stop_ms, lambda job, *held: self._leave(desk, job, *held))
+        weave.haste = haste or Haste()
         begin_ms = weave.run(begun)
         toured = [] if short else [t for t in self._toured(desk) if t.machine.cluster in wanted]
         every = jobs(desk, toured, supply=self.supply)
