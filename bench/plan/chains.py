@@ -24,7 +24,9 @@ def shortest(weave: Callable[[Haste | None], Woven]) -> Woven:
     return best
 
 
-def tails(jobs: Iterable[Job], began_ms: Mapping[str, float], took_ms: Mapping[str, float]) -> dict[str, float]:
+def tails(
+    jobs: Iterable[Job], began_ms: Mapping[str, float], took_ms: Mapping[str, float]
+) -> dict[str, float]:
     """Title of each job -> how long it takes and what comes after it in any of its clusters."""
     found: dict[str, float] = {}
     after: dict[int, float] = {}

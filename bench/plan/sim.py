@@ -108,6 +108,14 @@ class Sim:
         spans = [self._model.courses(k, s)[place].span(t_ns, t_ns) for s in found]
         return min(lo for lo, _ in spans), max(hi for _, hi in spans)
 
+    def beside(self, subject: str) -> list[str]:
+        """All circuits of the clusters that a key or a sensor reaches."""
+        control = self._spec.controls.get(subject)
+        mine = self._spec.functions[control.function].circuits if control else ()
+        clusters = {self.cluster_of[c] for c in mine}
+        clusters |= {self.cluster_of[f.circuit] for f in self._spec.forces if f.sensor == subject}
+        return [c for c, k in self.cluster_of.items() if k in clusters]
+
     def node_of(self, subject: str) -> str:
         """Who sends what tells of a key or a sensor."""
         return node_of(self._spec, subject)
