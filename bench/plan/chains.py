@@ -1,14 +1,15 @@
-"""How urgent each job is, learnt from plans in which it was done: several orders are tried, the shortest kept."""
+"""How urgent each job is, learnt from plans in which it was done: the shortest of a few plans is kept."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 
-from .weave import Haste, Job
+from .weave import LOOSELY, NEVER, STRICTLY, Haste, Job
 from .weaver import Woven
 
 MOST_STEPS = 8_000  # of all plans that are tried; it says how long planning takes
-MOST_TRIES = 5
+MOST_TRIES = 6
+WAYS = (STRICTLY, LOOSELY, NEVER)
 
 
 def shortest(weave: Callable[[Haste | None], Woven]) -> Woven:
@@ -18,7 +19,7 @@ def shortest(weave: Callable[[Haste | None], Woven]) -> Woven:
     for n in range(min(MOST_TRIES, MOST_STEPS // (1 + len(made.steps)))):
         _learn(made, took_ms)
         tails_ms = tails(made.jobs, made.began_ms, took_ms)
-        made = weave(Haste(tails_ms, reserves=n % 3 < 2))
+        made = weave(Haste(tails_ms, WAYS[n % len(WAYS)]))
         if made.end_ms < best.end_ms and _covered(made) >= _covered(best):
             best = made
     return best

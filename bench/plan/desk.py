@@ -99,7 +99,8 @@ class Desk:
     ) -> Script:  # fmt: skip
         """The same for one control by name."""
         tap = self.pace.tap
-        yield Act("press", control, 1, tap, about, covers, holds=holds)
+        as_tap = not self._dims(control)
+        yield Act("press", control, 1, tap, about, covers, holds=holds, as_tap=as_tap)
         yield self._tapped(control, (dwell or self.pace.dwell) - tap)
 
     def _dims(self, control: str) -> bool:

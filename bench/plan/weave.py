@@ -16,6 +16,7 @@ from .sim import Sim
 WAIT_MS = 1500.0  # after a silence until all that waited for it have gone on
 BURST_MS = 5.0
 LONGEST_MS = 3_600_000.0
+NEVER, LOOSELY, STRICTLY = "never", "loosely", "strictly"
 STAGES = (0, 1, 1, 2, 3, 3, 3, 4)  # of each rank: tours, rules, dimmers, what needs several, waking up
 WOBBLE_MS, WOBBLE_STEP = 18, 7  # 0..17 ms, each in turn
 
@@ -27,8 +28,8 @@ class Act:
     `kind` as in core.plan.Step; a wait of value 1 is the box `name` waking up by itself. `urgent`
     acts (releases) go before others, the most urgent first. `holds`: asked when it is done, as it may have
     had to wait; where it does not hold, nothing is covered. `hushes`: what its script keeps silent from soon
-    after it on, for how many ms from now: nobody else may use its keys until it is heard again. `as_tap`: the
-    release of a key that acts as it goes down: `then_ms` counts as if it had come in time. `opens`: keys that
+    after it on, for how many ms from now: nobody else may use its keys until it is heard again. `as_tap`:
+    press and release of a key that acts as it goes down: where it comes up late, nothing else is later. `opens`: keys that
     go down right after it, which must be free to as well.
     """
 
@@ -78,10 +79,10 @@ class Job:
 @dataclass(frozen=True)
 class Haste:
     """`tails_ms`: title of a job -> how long it and what must wait for it take at least. `reserves`: the one
-    with least time to lose waits for nobody."""
+    with least time to lose waits for nobody, or at least none of its presses does."""
 
     tails_ms: Mapping[str, float] = field(default_factory=dict)
-    reserves: bool = False
+    reserves: str = NEVER
 
     def tail_ms(self, job: Job) -> float:
         """Of one job; its own time where nothing more is known."""
@@ -103,6 +104,7 @@ class _Running:
     act: Act | None = None
     ready_ms: float = 0.0
     late_ms: float = 0.0
+    taps: bool = False
     leaving: bool = False
     down: dict[str, float] = field(default_factory=dict)  # since when
     active: dict[str, None] = field(default_factory=dict)
@@ -152,7 +154,7 @@ class Weave:
             if chosen is not None:
                 slot_ms = self._emit(chosen, slot_ms)
                 self._emitted += 1
-                slot_ms += self.pace.apart + (self._emitted * WOBBLE_STEP + self.seed) % WOBBLE_MS
+                slot_ms += self._gap(0)
             elif self._pending:
                 slot_ms = self._later(slot_ms)
             if slot_ms > LONGEST_MS:
@@ -228,14 +230,22 @@ class Weave:
 
     def _delays(self, running: _Running, slot_ms: float) -> bool:
         """Whether the one with the least time to lose wants to go on too soon after what this would do."""
-        if not self._resume or not self.haste.reserves:
+        if not self._resume or self.haste.reserves == NEVER:
             return False
         at_ms, _, other = max(self._resume, key=lambda row: self._end_ms(row[2]))
         if self._end_ms(other) <= max(map(self._end_ms, self._pending)):
             return False
-        tap_ms, most_ms = self.pace.tap, self.pace.apart + WOBBLE_MS
-        after_ms = at_ms - slot_ms
+        after_ms, tap_ms = at_ms - slot_ms, self.pace.tap
+        if self.haste.reserves == LOOSELY:  # its release may be late
+            return not other.taps and (
+                0.0 < after_ms < self._gap(1) or tap_ms < after_ms < tap_ms + self.pace.apart
+            )
+        most_ms = self.pace.apart + WOBBLE_MS
         return 0.0 < after_ms < most_ms or tap_ms < after_ms <= tap_ms + most_ms
+
+    def _gap(self, more: int) -> float:
+        """From the next stimulus but `more` to the one after it."""
+        return self.pace.apart + ((self._emitted + more) * WOBBLE_STEP + self.seed) % WOBBLE_MS
 
     def _end_ms(self, running: _Running) -> float:
         """When the plan ends at best, as far as this one has a say."""
@@ -300,15 +310,17 @@ class Weave:
         act = running.act
         assert act is not None
         self._pending.remove(running)
-        running.late_ms += 0.0 if act.as_tap else slot_ms - running.ready_ms
+        running.taps = act.kind == "press" and act.as_tap
+        running.late_ms += 0.0 if act.kind == "release" and act.as_tap else slot_ms - running.ready_ms
         self.sim.advance(slot_ms)
-        from_ms = running.down[act.name] + self.pace.tap if act.as_tap else slot_ms
+        as_tap = act.as_tap and act.kind == "release"
+        from_ms = running.down[act.name] + self.pace.tap if as_tap else slot_ms
         self._do(running, act, slot_ms)
         for other in act.more:
             slot_ms += BURST_MS
             self.sim.advance(slot_ms)
             self._do(running, other, slot_ms)
-        from_ms = from_ms if act.as_tap else slot_ms
+        from_ms = from_ms if as_tap else slot_ms
         heapq.heappush(self._resume, (max(from_ms + act.then_ms, slot_ms), running.order, running))
         return slot_ms
 
