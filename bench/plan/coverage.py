@@ -40,7 +40,10 @@ def recount(spec: Spec, sim: Sim, steps: Sequence[Step], pace: Pace, end_ms: flo
         sim.enact(step.kind, step.name, step.value)
         look(i)
         if step.kind == "release" and step.name in pressed:
-            _released(spec, step.name, pressed.pop(step.name)[1], sim.levels(), earned[i])
+            began, before = pressed.pop(step.name)
+            did = list[str]()
+            _released(spec, step.name, before, sim.levels(), did)
+            earned[i] += [tag for tag in did if tag not in earned[began]]
     _pass_time(sim, end_ms, partial(look, len(steps) - 1))
     return [list(dict.fromkeys(tags)) for tags in earned]
 

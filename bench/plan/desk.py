@@ -28,6 +28,7 @@ class Desk:
         self.toggle_of: dict[str, Function] = {}
         for f in self.functions("toggle"):
             self.toggle_of.setdefault(f.members[0], f)
+        self._owned = {c for f in self.functions("toggle", "cycle", "group") for c in f.circuits}
         self._used: Counter[tuple[str, str]] = Counter()
         self._presses: Counter[str] = Counter()
         self._held: dict[str, str] = {}
@@ -56,7 +57,7 @@ class Desk:
 
     def has_own_key(self, circuit: str) -> bool:
         """Whether `switch` can do without functions that other clusters share."""
-        return any(circuit in f.circuits for f in self.functions("toggle", "cycle", "group"))
+        return circuit in self._owned
 
     def is_on(self, circuit: str) -> bool:
         """Whether the output is certainly on now."""
@@ -197,10 +198,10 @@ class Desk:
         used: set[int] = set()
         for f in self.functions("group"):
             clusters = self.clusters(f.members)
-            if len(clusters) == 1 and used.isdisjoint(clusters) and set(f.members).issubset(circuits):
-                if all(self.sim.on(m) is not on and m not in self._held for m in f.members):
-                    used |= clusters
-                    yield f
+            fits = len(clusters) == 1 and used.isdisjoint(clusters) and set(f.members).issubset(circuits)
+            if fits and all(self.sim.on(m) is not on and m not in self._held for m in f.members):
+                used |= clusters
+                yield f
 
     def _side_by_side(self, taps: Sequence[tuple[str, str]], effect: str) -> Script:
         """Short presses of keys of different clusters, by name of the function; two are down at a time."""

@@ -114,10 +114,11 @@ def _shared(desk: Desk) -> Iterator[Job]:
 
 def _outlasting(toured: Sequence[Tour]) -> int | None:
     """The cluster of which the tour takes far longer than any other."""
-    first, *others = sorted(toured, key=lambda t: -t.time_ms) or [None]
-    if first is None or first.time_ms < max(QUICK_MS, *(FAR * t.time_ms for t in others)):
+    found = sorted(toured, key=lambda t: -t.time_ms)
+    second_ms = found[1].time_ms if len(found) > 1 else 0.0
+    if not found or found[0].time_ms < max(QUICK_MS, FAR * second_ms):
         return None
-    return first.machine.cluster
+    return found[0].machine.cluster
 
 
 def _off(desk: Desk, quiet: frozenset[int], late: int | None) -> Iterator[Job]:

@@ -50,7 +50,8 @@ def make_plan(
             return _with_since(plan, since, woven, weaver.credited(whole), whole)
     if not short:
         steps = weaver.credited(whole)
-        return _with_since(_finish(weaver, whole, steps), since, whole, steps, whole)
+        plan = replace(_finish(weaver, whole, steps), merged=weaver.merged())
+        return _with_since(plan, since, whole, steps, whole)
     left_out: frozenset[str] = frozenset()
     while True:
         made = weaver.weave(short=True, left_out=left_out)

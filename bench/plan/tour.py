@@ -275,7 +275,8 @@ class Tour:
 
     def facts(self, steps: Sequence[Step], *, cut: bool = False) -> Toured:
         """The same as data, with what of the finished `steps` is of this tour. `cut`: it may not be all."""
-        mine = [s for s in steps if any(t.startswith(f"{TOUR} {self.title}: ") for t in s.covers)]
+        title = f"{TOUR} {self.title}: "
+        mine = [s for s in steps if any(t.startswith(title) for t in s.covers)]
         done = {t for s in mine for t in s.covers if t.startswith(f"{TOUR} ")}
         fewest = sum(self.moves[n].letter.kind in ("tap", "down") for n in self._all)
         return Toured(

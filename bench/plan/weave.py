@@ -19,6 +19,7 @@ LONGEST_MS = 3_600_000.0
 NEVER, LOOSELY, STRICTLY = "never", "loosely", "strictly"
 STAGES = (0, 1, 1, 2, 3, 3, 3, 4)  # of each rank: tours, rules, dimmers, what needs several, waking up
 WOBBLE_MS, WOBBLE_STEP = 18, 7  # 0..17 ms, each in turn
+WOBBLE_MEAN_MS = (WOBBLE_MS - 1) / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,8 +30,8 @@ class Act:
     acts (releases) go before others, the most urgent first. `holds`: asked when it is done, as it may have
     had to wait; where it does not hold, nothing is covered. `hushes`: what its script keeps silent from soon
     after it on, for how many ms from now: nobody else may use its keys until it is heard again. `as_tap`:
-    press and release of a key that acts as it goes down: where it comes up late, nothing else is later. `opens`: keys that
-    go down right after it, which must be free to as well.
+    press and release of a key that acts as it goes down: where it comes up late, nothing else is later.
+    `opens`: keys that go down right after it, which must be free to as well.
     """
 
     kind: str
@@ -96,14 +97,14 @@ class Haste:
 Leave = Callable[[Job, Collection[str], Collection[str]], Script]
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Running:
     job: Job
     order: int
     script: Script
     act: Act | None = None
     ready_ms: float = 0.0
-    late_ms: float = 0.0
+    end_ms: float = 0.0  # of the plan at best, as far as this one has a say
     taps: bool = False
     leaving: bool = False
     down: dict[str, float] = field(default_factory=dict)  # since when
@@ -172,7 +173,8 @@ class Weave:
                 self._waiting.remove(entry)
                 self._busy |= job.clusters
                 self.began_ms[job.title] = t_ms
-                heapq.heappush(self._resume, (t_ms, order, _Running(job, order, job.script())))
+                end_ms = t_ms + self.haste.tail_ms(job)
+                heapq.heappush(self._resume, (t_ms, order, _Running(job, order, job.script(), end_ms=end_ms)))
             else:
                 claimed |= job.clusters
 
@@ -218,8 +220,10 @@ class Weave:
 
     def _choose(self, slot_ms: float) -> _Running | None:
         """The first in turn that may go on now."""
+        self.sim.advance(slot_ms)
+        kept = self._kept(slot_ms)
         for running in sorted(self._pending, key=self._turn):
-            if self._allowed(running, slot_ms) and (_urgency(running) or not self._delays(running, slot_ms)):
+            if self._allowed(running, slot_ms) and (not kept or _urgency(running)):
                 return running
         return None
 
@@ -228,12 +232,12 @@ class Weave:
         next_ms = min((at_ms for at_ms, _, _ in self._resume if at_ms > slot_ms), default=inf)
         return min(slot_ms + self.pace.apart, next_ms)
 
-    def _delays(self, running: _Running, slot_ms: float) -> bool:
-        """Whether the one with the least time to lose wants to go on too soon after what this would do."""
-        if not self._resume or self.haste.reserves == NEVER:
+    def _kept(self, slot_ms: float) -> bool:
+        """Whether the one with the least time to lose wants to go on too soon after what is done now."""
+        if not self._resume or not self._pending or self.haste.reserves == NEVER:
             return False
-        at_ms, _, other = max(self._resume, key=lambda row: self._end_ms(row[2]))
-        if self._end_ms(other) <= max(map(self._end_ms, self._pending)):
+        at_ms, _, other = max(self._resume, key=lambda row: row[2].end_ms)
+        if other.end_ms <= max(r.end_ms for r in self._pending):
             return False
         after_ms, tap_ms = at_ms - slot_ms, self.pace.tap
         if self.haste.reserves == LOOSELY:  # its release may be late
@@ -247,21 +251,16 @@ class Weave:
         """From the next stimulus but `more` to the one after it."""
         return self.pace.apart + ((self._emitted + more) * WOBBLE_STEP + self.seed) % WOBBLE_MS
 
-    def _end_ms(self, running: _Running) -> float:
-        """When the plan ends at best, as far as this one has a say."""
-        return self.began_ms[running.job.title] + running.late_ms + self.haste.tail_ms(running.job)
-
     def _turn(self, running: _Running) -> tuple[int, bool, float, float, int]:
         """Releases first; of the others those that are to be first, and those with the least time to lose."""
         urgent = _urgency(running)
         later = not urgent and not running.job.first
-        end_ms = 0.0 if urgent else -self._end_ms(running)
+        end_ms = 0.0 if urgent else -running.end_ms
         return -urgent, later, end_ms, running.ready_ms, running.order
 
     def _allowed(self, running: _Running, slot_ms: float) -> bool:
         if running.act is None or running.act.urgent:
             return True
-        self.sim.advance(slot_ms)
         if not self._is_heard(running, running.act, slot_ms):
             return False
         slots = 2 + 2 * len(running.act.opens)
@@ -311,7 +310,7 @@ class Weave:
         assert act is not None
         self._pending.remove(running)
         running.taps = act.kind == "press" and act.as_tap
-        running.late_ms += 0.0 if act.kind == "release" and act.as_tap else slot_ms - running.ready_ms
+        running.end_ms += 0.0 if act.kind == "release" and act.as_tap else slot_ms - running.ready_ms
         self.sim.advance(slot_ms)
         as_tap = act.as_tap and act.kind == "release"
         from_ms = running.down[act.name] + self.pace.tap if as_tap else slot_ms

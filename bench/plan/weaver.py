@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from math import inf
 from typing import NamedTuple
 
-from bench.core.plan import Step
+from bench.core.plan import Merged, Step
 from bench.oracle import Oracle
 from bench.spec.model import Spec
 
@@ -20,9 +20,10 @@ from .pace import Pace
 from .scenario import scenario_jobs
 from .sim import Sim
 from .tour import Tour
-from .weave import Haste, Job, Script, Weave
+from .weave import LOOSELY, NEVER, WOBBLE_MEAN_MS, Haste, Job, Script, Weave
 
 REST_MS = 500.0  # watched after the last stimulus
+AS_GOOD = 1.02  # times the least that is possible
 EARLIER = 100  # by this much the rank of a job that is to be first is less
 
 
@@ -108,6 +109,22 @@ class Weaver:
         every = [*begun, *chosen]
         return Woven(weave.steps, end_ms, every, weave.began_ms, weave.ended_ms, toured, weave.by, is_off)
 
+    def merged(self) -> Merged | None:
+        """How long the tours take side by side without anything else; None without any."""
+        best: Merged | None = None
+        for way in (LOOSELY, NEVER):
+            made = self.weave(arrange=_tours_alone, told=False, haste=Haste(reserves=way))
+            if not made.tours:
+                return None
+            count = sum(s.kind in ("press", "release", "sensor") for s in made.steps)
+            spacing_ms = count * (self.pace.apart + WOBBLE_MEAN_MS)
+            longest_ms = max(t.time_ms for t in made.tours)
+            found = Merged(max(made.ended_ms.values()), longest_ms, spacing_ms)
+            best = found if best is None or found.merged_ms < best.merged_ms else best
+            if best.ratio < AS_GOOD:
+                break
+        return best
+
     def credited(self, woven: Woven) -> list[Step]:
         """Its steps with all that they earn."""
         steps = woven.steps
@@ -131,3 +148,7 @@ class Weaver:
             if k in job.clusters and (desk.has_own_key(c) or desk.with_help(frozenset({k})) <= job.clusters)
         ]
         return desk.leave(circuits, down, active)
+
+
+def _tours_alone(_: Desk, __: Sequence[Tour], jobs: list[Job]) -> list[Job]:
+    return [j for j in jobs if j.title.startswith("tour ")]

@@ -29,7 +29,7 @@ def trial_of(name, *, supply):
 def test_a_plan_is_what_it_says(name, supply):
     found = checked(trial_of(name, supply=supply))
     assert (found.wrong, found.unread, found.undefined, found.missed) == ([], [], [], [])
-    assert found.held > 600
+    assert found.held > 500
     assert found.recounted > 40
 
 
