@@ -2,32 +2,18 @@
 
 import json
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
-from bench.evidence.planning import Trial, checked
-from bench.plan import make_plan
-from bench.run.plan_file import plan_text
-from bench.spec import load_spec
+from bench.evidence.planning import SHIPPED, checked, shipped
 from bench.spec.model import Shown
-from bench.twin import parse_tables
-
-BENCH = Path(__file__).parents[2] / "bench"
-BOATS = ("kittiwake", "dunlin", "fulmar", "turnstone", "greenshank", "dotterel")
-
-
-def trial_of(name, *, supply):
-    spec = load_spec(BENCH / "data" / f"{name}.yaml").spec
-    tables = parse_tables((BENCH / "twin" / "boats" / f"{name}.toml").read_text(encoding="utf-8"))
-    return Trial(spec, tables, json.loads(plan_text(make_plan(spec, supply=supply))), 0.0)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("supply", [False, True])
-@pytest.mark.parametrize("name", BOATS)
+@pytest.mark.parametrize("name", SHIPPED)
 def test_a_plan_is_what_it_says(name, supply):
-    found = checked(trial_of(name, supply=supply))
+    found = checked(shipped(name, supply=supply))
     assert (found.wrong, found.unread, found.undefined, found.missed) == ([], [], [], [])
     assert found.held > 500
     assert found.recounted > 40
@@ -35,7 +21,7 @@ def test_a_plan_is_what_it_says(name, supply):
 
 @pytest.fixture(scope="module")
 def dunlin():
-    return trial_of("dunlin", supply=False)
+    return shipped("dunlin", supply=False)
 
 
 def wrong(trial, change=None, spec=None):
