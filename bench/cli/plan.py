@@ -165,7 +165,19 @@ def figures(plan: Plan) -> dict[str, object]:
         "tour_presses": sum(t.presses for t in plan.toured),
         "optimum_presses": sum(t.optimum_presses for t in plan.toured),
         "longest_cluster_s": max((t.time_ms for t in plan.toured), default=0.0) / 1e3,
+        **_side_by_side(plan),
         "not_distinguishable": [[a.one, a.other, a.why] for a in plan.alike],
+    }
+
+
+def _side_by_side(plan: Plan) -> dict[str, object]:
+    made = plan.merged
+    if made is None:
+        return {}
+    return {
+        "merged_s": made.merged_ms / 1e3,
+        "spacing_s": made.spacing_ms / 1e3,
+        "merged_ratio": round(made.ratio, 3),
     }
 
 
@@ -268,9 +280,14 @@ def _cost(plan: Plan) -> list[str]:
     found = figures(plan)
     if not plan.toured:
         return []
+    alone = f"{found['longest_cluster_s']:.0f} s"
+    if plan.merged is not None:
+        alone += (
+            f", their stimuli {found['spacing_s']:.0f} s, all without anything else {found['merged_s']:.0f} s"
+        )
     return [
         f"tours of {len(plan.toured)} clusters side by side: {found['tour_presses']} presses, "
-        f"{found['optimum_presses']} at least; the longest alone {found['longest_cluster_s']:.0f} s"
+        f"{found['optimum_presses']} at least; the longest alone {alone}"
     ]
 
 

@@ -47,6 +47,22 @@ class Toured:
 
 
 @dataclass(frozen=True, slots=True)
+class Merged:
+    """All tours side by side and nothing else take `merged_ms`. That cannot be less than `longest_ms`, the
+    longest tour alone, nor than `spacing_ms`, which their stimuli need at the distance that the plan keeps
+    between any two."""
+
+    merged_ms: float
+    longest_ms: float
+    spacing_ms: float
+
+    @property
+    def ratio(self) -> float:
+        """To the larger of what it cannot be less than."""
+        return self.merged_ms / max(self.longest_ms, self.spacing_ms)
+
+
+@dataclass(frozen=True, slots=True)
 class Alike:
     """Two circuits that the plan cannot tell apart."""
 
@@ -71,7 +87,8 @@ class Since:
 class Plan:
     """Steps in order of `at_ms`. `start`: woken | off (all functions off, positions known). `toured`: the
     clusters; `alike`: circuits that could be exchanged unnoticed. `uncovered`: of a plan for a given time,
-    what the full one covers besides, by kind of fault. `since`: what was planned first, and why."""
+    what the full one covers besides, by kind of fault. `since`: what was planned first, and why.
+    `merged`: how well the tours go side by side, of a full plan."""
 
     title: str
     steps: tuple[Step, ...]
@@ -84,3 +101,4 @@ class Plan:
     alike: tuple[Alike, ...] = ()
     uncovered: tuple[str, ...] = ()
     since: Since | None = None
+    merged: Merged | None = None

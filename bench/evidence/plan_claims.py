@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from bench.evidence import plan_told
 from bench.evidence.plan_losses import Losses
 from bench.evidence.plan_order import Reach
 from bench.evidence.plan_played import Played, Step
@@ -286,7 +287,8 @@ class Claims:
         until = self._span(n)[1]
         if self._steps[n].kind == "wait":
             until = next((s.at_ms for s in self._steps[n + 1 :] if self._is_near(s, circuit)), self._end_ms)
-        levels = self._played.levels(circuit, self._span(n)[0], until)
+        since = self._steps[n].at_ms - 1.0 if self._steps[n].kind == "release" else self._span(n)[0]
+        levels = self._played.levels(circuit, since, until)
         return levels[0] > 0 >= min(levels)
 
     def _is_near(self, step: Step, circuit: str) -> bool:
@@ -331,11 +333,14 @@ class Claims:
     def lost(self, n: int, words: list[str]) -> bool:
         return Losses(self._spec, self._steps, self._partner, self._played).holds(n, words)
 
+    def scenario(self, n: int, words: list[str]) -> bool:
+        return plan_told.holds(self._spec, self._steps, n, words[0], self._played)
+
 
 CHECKS: dict[str, Callable[[Claims, int, list[str]], bool]] = {
     "control": Claims.control, "current": Claims.current, "toggle": Claims.toggle, "group": Claims.group,
     "cycle": Claims.cycle, "momentary": Claims.momentary, "scene": Claims.scene, "off": Claims.off,
     "on": Claims.on, "dim": Claims.dim, "force": Claims.force, "inhibit": Claims.inhibit,
     "follow": Claims.follow, "auto-off": Claims.timer, "outside": Claims.outside, "wake": Claims.wake,
-    "lost": Claims.lost, "burst": Claims.burst,
+    "lost": Claims.lost, "burst": Claims.burst, "scenario": Claims.scenario,
 }  # fmt: skip

@@ -12,6 +12,7 @@ from .pace import Pace
 from .sim import Sim
 
 Levels = dict[str, tuple[float, float]]
+UNKNOWN = (0.0, 100.0)
 
 
 def recount(spec: Spec, sim: Sim, steps: Sequence[Step], pace: Pace, end_ms: float) -> list[list[str]]:
@@ -35,10 +36,14 @@ def recount(spec: Spec, sim: Sim, steps: Sequence[Step], pace: Pace, end_ms: flo
         _pass_time(sim, step.at_ms, partial(look, i - 1))
         if step.kind == "press" and step.name in spec.controls:
             pressed[step.name] = i, sim.levels()
+        _disown(pressed, step.name, sim.beside(step.name))
         sim.enact(step.kind, step.name, step.value)
         look(i)
         if step.kind == "release" and step.name in pressed:
-            _released(spec, step.name, pressed.pop(step.name)[1], sim.levels(), earned[i])
+            began, before = pressed.pop(step.name)
+            did = list[str]()
+            _released(spec, step.name, before, sim.levels(), did)
+            earned[i] += [tag for tag in did if tag not in earned[began]]
     _pass_time(sim, end_ms, partial(look, len(steps) - 1))
     return [list(dict.fromkeys(tags)) for tags in earned]
 
@@ -51,6 +56,14 @@ def _pass_time(sim: Sim, to_ms: float, look: Callable[[], None]) -> None:
         look()
         if not dues:
             return
+
+
+def _disown(pressed: dict[str, tuple[int, Levels]], name: str, circuits: Collection[str]) -> None:
+    """What becomes of these from now on is no effect of the other keys that are down."""
+    for other in pressed if circuits else ():
+        if other != name:
+            began, before = pressed[other]
+            pressed[other] = began, before | dict.fromkeys(circuits, UNKNOWN)
 
 
 def _effects(spec: Spec, control: str, before: Levels, after: Levels, tags: list[str]) -> None:

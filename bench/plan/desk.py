@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 
 from bench.spec.model import Function, Spec
 
@@ -28,6 +28,7 @@ class Desk:
         self.toggle_of: dict[str, Function] = {}
         for f in self.functions("toggle"):
             self.toggle_of.setdefault(f.members[0], f)
+        self._owned = {c for f in self.functions("toggle", "cycle", "group") for c in f.circuits}
         self._used: Counter[tuple[str, str]] = Counter()
         self._presses: Counter[str] = Counter()
         self._held: dict[str, str] = {}
@@ -56,7 +57,7 @@ class Desk:
 
     def has_own_key(self, circuit: str) -> bool:
         """Whether `switch` can do without functions that other clusters share."""
-        return any(circuit in f.circuits for f in self.functions("toggle", "cycle", "group"))
+        return circuit in self._owned
 
     def is_on(self, circuit: str) -> bool:
         """Whether the output is certainly on now."""
@@ -99,9 +100,9 @@ class Desk:
     ) -> Script:  # fmt: skip
         """The same for one control by name."""
         tap = self.pace.tap
-        yield Act("press", control, 1, tap, about, covers, holds=holds)
-        urgent = 3 if self._dims(control) else 1  # late, it would be no short press
-        yield Act("release", control, 0, (dwell or self.pace.dwell) - tap, urgent=urgent)
+        as_tap = not self._dims(control)
+        yield Act("press", control, 1, tap, about, covers, holds=holds, as_tap=as_tap)
+        yield self._tapped(control, (dwell or self.pace.dwell) - tap)
 
     def _dims(self, control: str) -> bool:
         if control not in self.spec.controls:
@@ -114,7 +115,13 @@ class Desk:
         """A press of `ms`."""
         control = self.pick(function, effect)
         yield Act("press", control, 1, ms, about, covers)
-        yield Act("release", control, 0, self.pace.dwell, f"{control} released", urgent=2)
+        urgent = 4 if self.spec.functions[function].kind == "momentary" else 2  # it may be a horn
+        yield Act("release", control, 0, self.pace.dwell, f"{control} released", urgent=urgent)
+
+    @property
+    def brief_ms(self) -> float:
+        """From what only prepares to the next stimulus. A sample may show a circuit this once."""
+        return self.pace.dwell if self.short else self.pace.proof
 
     @property
     def stroke_ms(self) -> float:
@@ -123,31 +130,33 @@ class Desk:
 
     def switch(self, circuit: str, *, on: bool, about: str = "", covers: tuple[str, ...] = ()) -> Script:
         """Bring one circuit on or off by whatever control does it; nothing when none can."""
+        dwell = self.pace.dwell if covers else self.brief_ms
         if circuit in self._held and not on:
             control = self._held.pop(circuit)
-            yield Act("release", control, 0, self.pace.dwell, about or f"{circuit} let go", covers, urgent=1)
+            yield Act("release", control, 0, dwell, about or f"{circuit} let go", covers, urgent=1)
             return
         if self.is_on(circuit) == on:
             return
         text = about or f"{circuit} switched {'on' if on else 'off'}"
         if circuit in self.toggle_of:
-            yield from self.tap(self.toggle_of[circuit].name, "on" if on else "off", text, *covers)
+            name = self.toggle_of[circuit].name
+            yield from self.tap(name, "on" if on else "off", text, *covers, dwell=dwell)
             return
         for f in self.functions("momentary"):
             if f.members[0] == circuit and on:
                 control = self.pick(f.name, "hold")
                 self._held[circuit] = control
-                yield Act("press", control, 1, self.pace.dwell, text, covers)
+                yield Act("press", control, 1, dwell, text, covers)
                 return
         for f in self.functions("cycle", "group"):
             if circuit in f.circuits:
                 for _ in range(len(f.positions) or 2):
                     if self.is_on(circuit) != on:
-                        yield from self.tap(f.name, self.next_effect(f), text, *covers)
+                        yield from self.tap(f.name, self.next_effect(f), text, *covers, dwell=dwell)
                 return
         for f in self.functions("on" if on else "off"):
             if circuit in f.members:
-                yield from self.tap(f.name, f.kind, text, *covers)
+                yield from self.tap(f.name, f.kind, text, *covers, dwell=dwell)
                 return
 
     def reach(self, circuit: str) -> bool:
@@ -167,20 +176,50 @@ class Desk:
         return "off" if all(lit) or (any(lit) and f.part_on == "all_off") else "on"
 
     def together(self, circuits: Iterable[str], *, on: bool, about: str = "") -> Script:
-        """Bring them on or off. Those of different clusters do not wait for each other, where they have keys
-        of their own; the others go one after the other."""
-        mine = [c for c in circuits if c in self._held or self.is_on(c) != on]
-        first: dict[int, str] = {}
-        for c in mine:
-            if c in self.toggle_of and c not in self._held:
-                first.setdefault(self.sim.cluster_of[c], c)
-        quick = list(first.values())
-        for c in quick:
-            text = f"{c} {about or ('switched on' if on else 'switched off')}"
-            dwell = self.pace.dwell if c == quick[-1] else self.pace.tap
-            yield from self.tap(self.toggle_of[c].name, "on" if on else "off", text, dwell=dwell)
-        for c in mine:
-            yield from self.switch(c, on=on, about=about and f"{c} {about}")
+        """Bring them on or off, whole groups by their key. Those of different clusters do not wait for each
+        other, where they have keys of their own; the others go one after the other."""
+        names = list(circuits)
+        word = about or f"switched {'on' if on else 'off'}"
+        quick = [(f.name, f"{f.name}: all {word}") for f in self._groups(names, on=on)]
+        taken = {m for name, _ in quick for m in self.spec.functions[name].members}
+        used = self.clusters(taken)
+        for c in names:
+            k = self.sim.cluster_of[c]
+            if k not in used and c in self.toggle_of and c not in self._held and self.is_on(c) != on:
+                used |= {k}
+                quick.append((self.toggle_of[c].name, f"{c} {word}"))
+        yield from self._side_by_side(quick, "on" if on else "off")
+        for c in names:
+            if c in self._held or self.is_on(c) != on:
+                yield from self.switch(c, on=on, about=about and f"{c} {about}")
+
+    def _groups(self, circuits: Collection[str], *, on: bool) -> Iterator[Function]:
+        """Groups of which each member is to change, one of each cluster."""
+        used: set[int] = set()
+        for f in self.functions("group"):
+            clusters = self.clusters(f.members)
+            fits = len(clusters) == 1 and used.isdisjoint(clusters) and set(f.members).issubset(circuits)
+            if fits and all(self.sim.on(m) is not on and m not in self._held for m in f.members):
+                used |= clusters
+                yield f
+
+    def _side_by_side(self, taps: Sequence[tuple[str, str]], effect: str) -> Script:
+        """Short presses of keys of different clusters, by name of the function; two are down at a time."""
+        tap_ms, rest_ms = self.pace.tap, self.brief_ms - self.pace.tap
+        for n in range(0, len(taps), 2):
+            (one, about), *more = [(self.pick(name, effect), about) for name, about in taps[n : n + 2]]
+            if more:
+                yield Act("press", one, 1, 0.0, about, opens=(more[0][0],))
+                yield Act("press", more[0][0], 1, tap_ms - self.pace.apart, more[0][1], urgent=1)
+                yield self._tapped(one, 0.0)
+            else:
+                yield Act("press", one, 1, tap_ms, about)
+            yield self._tapped(more[0][0] if more else one, rest_ms if n + 2 >= len(taps) else 0.0)
+
+    def _tapped(self, control: str, then_ms: float) -> Act:
+        """The end of a short press."""
+        dims = self._dims(control)  # late, it would be no short press
+        return Act("release", control, 0, then_ms, urgent=3 if dims else 1, as_tap=not dims)
 
     def leave(self, circuits: Iterable[str], down: Iterable[str], active: Iterable[str]) -> Script:
         """The way out of a script that is cut short: keys up, sensors at rest, circuits off."""

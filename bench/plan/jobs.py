@@ -12,11 +12,12 @@ from .burst import burst_job
 from .desk import Desk
 from .lost import lost_jobs
 from .machine import Machine
-from .rules import follow, force, inhibit, only_off, only_on, outside, scene, wake
+from .rules import follow, force, inhibit, only_off, only_on, others_stay, outside, outside_on, scene, wake
 from .scripts import auto_off, cycle, dim, group, momentary, toggle
 from .tour import Tour
 from .weave import Job
 
+FAR = 1.25  # times as long as the next
 QUICK_MS = 30_000.0  # clusters that are gone through in as long are soon free for what needs several
 # ranks: long timers first, what needs several clusters last; a short plan drops the highest ranks
 TIMER, CLUSTER, RULE, DIM, SILENT, SHARED, OUTSIDE, WAKE = range(8)
@@ -39,9 +40,9 @@ def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
         made += lost_jobs(desk, waiting | timed, SILENT, late=SHARED)
         quick = {t.machine.cluster for t in toured if t.time_ms <= QUICK_MS} - waiting - timed
         made += burst_job(desk, quick, CLUSTER)
-    made += _off(desk, everything - waiting)
-    for control in desk.spec.outside:
-        made.append(Job(f"outside {control}", everything - waiting, partial(outside, desk, control), OUTSIDE))
+    late = _outlasting(toured)
+    made += _off(desk, everything - waiting, late)
+    made += _outside(desk, everything - waiting)
     by_message = any(b.wake.by == "message" for b in desk.spec.boxes.values())
     if (supply or by_message) and not desk.short:
         made.append(Job("wake", everything, partial(wake, desk, supply=supply), WAKE, uncut=True))
@@ -111,14 +112,39 @@ def _shared(desk: Desk) -> Iterator[Job]:
             yield Job(f"{kind} {f.name}", desk.clusters(f.circuits), partial(script, desk, f), SHARED)
 
 
-def _off(desk: Desk, quiet: frozenset[int]) -> Iterator[Job]:
-    """`quiet`: clusters in which no timer is waited for."""
+def _outlasting(toured: Sequence[Tour]) -> int | None:
+    """The cluster of which the tour takes far longer than any other."""
+    found = sorted(toured, key=lambda t: -t.time_ms)
+    second_ms = found[1].time_ms if len(found) > 1 else 0.0
+    if not found or found[0].time_ms < max(QUICK_MS, FAR * second_ms):
+        return None
+    return found[0].machine.cluster
+
+
+def _off(desk: Desk, quiet: frozenset[int], late: int | None) -> Iterator[Job]:
+    """`quiet`: clusters in which no timer is waited for; `late`: that of the longest tour, for which nothing
+    else waits."""
     for f in desk.functions("off"):
         own, others = desk.clusters(f.circuits), list[str]()
         if not desk.short:
             others = [c for c in desk.toggle_of if _stays(desk, c, quiet) and c not in f.circuits]
+        last = [c for c in others if desk.sim.cluster_of[c] == late and late not in own]
+        others = [c for c in others if c not in last]
         clusters = own | desk.clusters(others)
         yield Job(f"off {f.name}", clusters, partial(only_off, desk, f, others), SHARED, tests=own)
+        if last:
+            title, script = f"off {f.name} beside {', '.join(last)}", partial(others_stay, desk, f, last)
+            yield Job(title, own | desk.clusters(last), script, SHARED, tests=own)
+
+
+def _outside(desk: Desk, quiet: frozenset[int]) -> Iterator[Job]:
+    first = (next((m for m in f.members if m in desk.toggle_of), None) for f in desk.functions("off"))
+    some = [m for m in dict.fromkeys(first) if m is not None]
+    for control in desk.spec.outside:
+        yield Job(f"outside {control}", quiet, partial(outside, desk, control), OUTSIDE)
+        if some and not desk.short:
+            title, script = f"outside {control} with some on", partial(outside_on, desk, control, some)
+            yield Job(title, desk.clusters(some), script, OUTSIDE)
 
 
 def _stays(desk: Desk, circuit: str, quiet: frozenset[int]) -> bool:

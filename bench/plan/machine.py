@@ -73,6 +73,7 @@ class Machine:
         self.outputs: list[tuple[tuple[float, float], ...]] = []
         self.untold: list[tuple[int, Letter]] = []
         self._here: list[_Here] = []
+        self._every: list[list[State]] = [[] for _ in model.clusters]  # of which only this one counts
         self._moves: dict[int, list[Move]] = {}
         here = _Here((model.rest(cluster) if rest is None else rest,), 0)
         self._number(Place(self._key(here.states), frozenset(), frozenset()), here)
@@ -175,9 +176,8 @@ class Machine:
         return Place(states, held, active), after, round((done_ns - here.t_ns) / MS)
 
     def _cause(self, here: _Here, kind: str, name: str, value: int) -> _Here:
-        every: list[list[State]] = [[] for _ in self._model.clusters]
-        states = every[self._k] = list(here.states)
-        for k, cause in self._model.route(Event(here.t_ns, kind, name, value), every):
+        states = self._every[self._k] = list(here.states)
+        for k, cause in self._model.route(Event(here.t_ns, kind, name, value), self._every):
             if k == self._k:
                 states = [after for s in states for after in self._model.step(k, s, cause)]
         return _Here(tuple(dict.fromkeys(states)), here.t_ns)

@@ -13,6 +13,7 @@ from bench.spec.model import Spec
 from .agree import check_scenarios
 from .alike import alike
 from .budget import urgent_tags, within
+from .chains import shortest
 from .said import by_behaviour, covered_words, never, uncovered
 from .since import Compared
 from .tour import TOUR
@@ -41,7 +42,7 @@ def make_plan(
     )
     if disagreed := check_scenarios(spec, weaver.model):
         raise SpecError(disagreed)
-    whole = weaver.weave()
+    whole = shortest(lambda haste: weaver.weave(haste=haste))
     if seconds is not None:
         woven, steps = within(weaver, whole, seconds)
         if woven is not whole:
@@ -49,7 +50,8 @@ def make_plan(
             return _with_since(plan, since, woven, weaver.credited(whole), whole)
     if not short:
         steps = weaver.credited(whole)
-        return _with_since(_finish(weaver, whole, steps), since, whole, steps, whole)
+        plan = replace(_finish(weaver, whole, steps), merged=weaver.merged())
+        return _with_since(plan, since, whole, steps, whole)
     left_out: frozenset[str] = frozenset()
     while True:
         made = weaver.weave(short=True, left_out=left_out)

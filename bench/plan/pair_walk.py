@@ -29,6 +29,8 @@ class PairWalk:
         self._machine, self._tags = machine, tags
         self._values: dict[tuple[str, bool], int] = {}
         self._pairs_at: dict[int, list[tuple[int, int]]] = {}
+        self._moves_at: dict[int, list[Move]] = {}
+        self._fresh: dict[int, list[Move]] = {}
         self._seen: set[Pair] = set()
         self._earned: set[str] = set()
         self._here, self._spent_ms = 0, 0
@@ -42,6 +44,7 @@ class PairWalk:
 
     def _go(self, news: News, most_ms: float) -> bool:
         """Walks while there is anything new; whether there was more than there was time for."""
+        self._fresh.clear()
         while path := self._next(news):
             if self._spent_ms > most_ms:
                 return True
@@ -67,15 +70,23 @@ class PairWalk:
         queue = deque([start])
         while queue and len(way) <= LOOK:
             place = queue.popleft()
-            moves = [m for m in self._machine.moves(place) if m.letter.kind != "end"]
-            best = max(moves, key=news, default=None)
-            if best is not None and news(best):
-                return [*way[place], best]
+            moves = self._moves(place)
+            found = [(n, m) for m in self._fresh.get(place, moves) if (n := news(m))]
+            self._fresh[place] = [m for _, m in found]  # what has nothing new will have nothing later
+            if found:
+                return [*way[place], max(found, key=lambda row: row[0])[1]]
             for move in moves:
                 if move.head not in way:
                     way[move.head] = [*way[place], move]
                     queue.append(move.head)
         return []
+
+    def _moves(self, place: int) -> list[Move]:
+        """All that does not wait for a timer."""
+        found = self._moves_at.get(place)
+        if found is None:
+            found = self._moves_at[place] = [m for m in self._machine.moves(place) if m.letter.kind != "end"]
+        return found
 
     def _home(self) -> list[Move]:
         """A way to rest, by places where less and less is on, held or active; nothing where none is near."""
@@ -85,8 +96,8 @@ class PairWalk:
             _, place = heapq.heappop(queue)
             if place == 0:
                 return way[place]
-            for move in self._machine.moves(place):
-                if move.letter.kind != "end" and move.head not in way:
+            for move in self._moves(place):
+                if move.head not in way:
                     way[move.head] = [*way[place], move]
                     heapq.heappush(queue, (self._load(move.head), move.head))
         return []

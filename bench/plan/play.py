@@ -40,7 +40,8 @@ class Player:
     def do(self, script: Script) -> None:
         """All that a script wants."""
         for act in script:
-            self.step(Step(self.t_ms, act.kind, act.name, act.value, act.about, act.covers), act.then_ms)
+            then_ms = act.then_ms if act.kind == "wait" else max(act.then_ms, self.pace.apart)
+            self.step(Step(self.t_ms, act.kind, act.name, act.value, act.about, act.covers), then_ms)
 
     def to_rest(self, why: str) -> None:
         """Everything off, counted positions at their last one."""

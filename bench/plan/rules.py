@@ -130,9 +130,14 @@ def only_off(desk: Desk, f: Function, others: Sequence[str] = ()) -> Script:
     if not desk.short:
         yield from desk.tap(f.name, "off", f"{f.name} with all off", f"off {f.name} with all off")
     if others:
-        yield from desk.together(others, on=True, about=f"on before {f.name}")
-        yield from desk.tap(f.name, "off", f"{f.name}: others stay on", f"off {f.name} with others on")
-        yield from desk.all_off(others)
+        yield from others_stay(desk, f, others)
+
+
+def others_stay(desk: Desk, f: Function, others: Sequence[str]) -> Script:
+    """What the key must leave alone is on."""
+    yield from desk.together(others, on=True, about=f"on before {f.name}")
+    yield from desk.tap(f.name, "off", f"{f.name}: others stay on", f"off {f.name} with others on")
+    yield from desk.all_off(others)
 
 
 def only_on(desk: Desk, f: Function) -> Script:
@@ -148,18 +153,17 @@ def only_on(desk: Desk, f: Function) -> Script:
 
 
 def outside(desk: Desk, control: str) -> Script:
-    """A key that must not have any effect, with all off and with some on that it might switch off."""
-    yield from desk.tap_control(control, f"{control}: nothing may change", f"outside {control}")
-    if desk.short:
-        return
-    first = (next((m for m in f.members if m in desk.toggle_of), None) for f in desk.functions("off"))
-    some = [m for m in dict.fromkeys(first) if m is not None]
-    if some:
-        yield from desk.together(some, on=True, about=f"on before {control}")
-        yield from desk.tap_control(
-            control, f"{control}: nothing may change", f"outside {control} with some on"
-        )
-        yield from desk.all_off(some)
+    """A key that must not have any effect, with all off."""
+    text = f"{control}: nothing may change"
+    yield from desk.tap_control(control, text, f"outside {control}", dwell=desk.brief_ms)
+
+
+def outside_on(desk: Desk, control: str, some: Sequence[str]) -> Script:
+    """The same with some on that it might switch off."""
+    yield from desk.together(some, on=True, about=f"on before {control}")
+    text = f"{control}: nothing may change"
+    yield from desk.tap_control(control, text, f"outside {control} with some on", dwell=desk.brief_ms)
+    yield from desk.all_off(some)
 
 
 def wake(desk: Desk, *, supply: bool) -> Script:

@@ -94,7 +94,9 @@ class Checks:
     def _faults(self, tour: Sequence[int]) -> Iterator[Fault]:
         places = self._machine.places
         here = sorted({self._moves[n].head for n in tour})
-        walked = {self._moves[n] for n in tour}
+        walked = dict.fromkeys(
+            self._moves[n] for n in sorted(tour)
+        )  # in order, as of equal words one is taken
         steps: Moves = {(m.tail, m.letter): (m.head, m.cost_ms) for m in walked}
         alike: dict[int, list[int]] = {a: [] for a in here}
         for a, b in combinations(here, 2):

@@ -55,6 +55,7 @@ class Silences:
         self.silent: set[str] = set()
         self._coming: list[Loss] = []
         self._gone: dict[str, list[str]] = {}
+        self._keyed: dict[str, frozenset[int]] = {}
 
     def copy(self) -> Silences:
         """The same, to try something on."""
@@ -65,6 +66,12 @@ class Silences:
 
     def keyed(self, sender: str) -> frozenset[int]:
         """Clusters with circuits of its keys or sensors."""
+        found = self._keyed.get(sender)
+        if found is None:
+            found = self._keyed[sender] = self._keyed_of(sender)
+        return found
+
+    def _keyed_of(self, sender: str) -> frozenset[int]:
         controls = self._spec.controls.values()
         circuits = [
             circuit

@@ -9,7 +9,7 @@ from math import inf
 from bench.core.errors import InternalError
 from bench.core.event import LOST, WAKE, Event
 from bench.core.model import State
-from bench.core.timeline import Course
+from bench.core.timeline import Course, Steady
 from bench.oracle import Oracle
 from bench.spec.model import Spec
 
@@ -37,6 +37,11 @@ class Sim:
         self._lost_ms = [-inf for _ in model.clusters]  # when something was last lost that reaches it
         self._states: list[list[State]] = [[] for _ in model.clusters]
         self._courses: list[list[tuple[Course, ...]] | None] = [None for _ in model.clusters]
+        self._levels: dict[str, tuple[float, float]] = {}
+        self._moved: set[int] = set()  # clusters whose levels are to be looked at anew
+        self._dues_ms: list[list[tuple[float, float]]] = [[] for _ in model.clusters]
+        self._next_ns = inf
+        self._beside: dict[str, list[str]] = {}
         self._due_ns: list[float] = [inf for _ in model.clusters]  # when one of its states must move on
         self._ended_ns: list[float] = [-inf for _ in model.clusters]
         for k in range(len(model.clusters)):
@@ -47,6 +52,8 @@ class Sim:
         other = copy(self)
         other._states, other._courses = list(self._states), list(self._courses)
         other._due_ns, other._ended_ns = list(self._due_ns), list(self._ended_ns)
+        other._dues_ms = list(self._dues_ms)
+        other._levels, other._moved = dict(self._levels), set(self._moved)
         return other
 
     # -- asking
@@ -75,7 +82,12 @@ class Sim:
 
     def levels(self) -> dict[str, tuple[float, float]]:
         """`level` of every circuit."""
-        return {c: self.level(c) for c in self._place}
+        for k in sorted(self._moved):
+            for circuit in self._model.clusters[k]:
+                self._levels[circuit] = self.level(circuit)
+            if all(isinstance(c, Steady) for courses in self._courses[k] or () for c in courses):
+                self._moved.discard(k)
+        return dict(self._levels)
 
     def states(self, cluster: int) -> tuple[State, ...]:
         """What a cluster may be in."""
@@ -83,8 +95,7 @@ class Sim:
 
     def due_ms(self, clusters: Iterable[int]) -> list[tuple[float, float]]:
         """Earliest and latest instants of what will happen by itself in these clusters."""
-        dues = (self._model.next_due(k, s) for k in clusters for s in self._states[k])
-        return [(lo / MS, hi / MS) for lo, hi in (d for d in dues if d is not None)]
+        return [due for k in clusters for due in self._dues_ms[k]]
 
     def ended_ms(self, cluster: int) -> float:
         """The latest instant at which something that has happened by itself in this cluster may have."""
@@ -107,6 +118,20 @@ class Sim:
                 waiting += [s for s in self._model.fire(k, state) if s not in found]
         spans = [self._model.courses(k, s)[place].span(t_ns, t_ns) for s in found]
         return min(lo for lo, _ in spans), max(hi for _, hi in spans)
+
+    def beside(self, subject: str) -> list[str]:
+        """All circuits of the clusters that a key or a sensor reaches."""
+        found = self._beside.get(subject)
+        if found is None:
+            found = self._beside[subject] = self._beside_of(subject)
+        return found
+
+    def _beside_of(self, subject: str) -> list[str]:
+        control = self._spec.controls.get(subject)
+        mine = self._spec.functions[control.function].circuits if control else ()
+        clusters = {self.cluster_of[c] for c in mine}
+        clusters |= {self.cluster_of[f.circuit] for f in self._spec.forces if f.sensor == subject}
+        return [c for c, k in self.cluster_of.items() if k in clusters]
 
     def node_of(self, subject: str) -> str:
         """Who sends what tells of a key or a sensor."""
@@ -156,6 +181,8 @@ class Sim:
     def _advance(self, t_ms: float) -> None:
         self._now_ms = max(self._now_ms, t_ms)
         t_ns = self._ns(self._now_ms)
+        if t_ns < self._next_ns:
+            return
         for k, due_ns in enumerate(self._due_ns):
             if due_ns <= t_ns:
                 self._ended_ns[k] = due_ns
@@ -195,8 +222,11 @@ class Sim:
     def _set(self, k: int, states: list[State]) -> None:
         self._states[k] = states
         self._courses[k] = None
-        dues = (self._model.next_due(k, s) for s in states)
-        self._due_ns[k] = min((due[1] for due in dues if due is not None), default=inf)
+        self._moved.add(k)
+        dues = [due for s in states if (due := self._model.next_due(k, s)) is not None]
+        self._dues_ms[k] = [(lo / MS, hi / MS) for lo, hi in dues]
+        self._due_ns[k] = min((hi for _, hi in dues), default=inf)
+        self._next_ns = min(self._due_ns)
 
     @staticmethod
     def _ns(t_ms: float) -> int:

@@ -223,7 +223,7 @@ class Tour:
             yield Act("press", control, 1, desk.stroke_ms, about, covers, holds=holds)
         else:
             control = self._held.pop(name)
-            yield Act("release", control, 0, desk.pace.dwell, about, covers, urgent=2, holds=holds)
+            yield Act("release", control, 0, desk.pace.dwell, about, covers, urgent=4, holds=holds)
 
     def _about(self, move: Move) -> str:
         before, after = (_words(self.machine.on(p)) for p in (move.tail, move.head))
@@ -275,7 +275,8 @@ class Tour:
 
     def facts(self, steps: Sequence[Step], *, cut: bool = False) -> Toured:
         """The same as data, with what of the finished `steps` is of this tour. `cut`: it may not be all."""
-        mine = [s for s in steps if any(t.startswith(f"{TOUR} {self.title}: ") for t in s.covers)]
+        title = f"{TOUR} {self.title}: "
+        mine = [s for s in steps if any(t.startswith(title) for t in s.covers)]
         done = {t for s in mine for t in s.covers if t.startswith(f"{TOUR} ")}
         fewest = sum(self.moves[n].letter.kind in ("tap", "down") for n in self._all)
         return Toured(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Collection, Generator, Iterable, Iterator
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from math import inf
 
@@ -16,7 +16,10 @@ from .sim import Sim
 WAIT_MS = 1500.0  # after a silence until all that waited for it have gone on
 BURST_MS = 5.0
 LONGEST_MS = 3_600_000.0
+NEVER, LOOSELY, STRICTLY = "never", "loosely", "strictly"
+STAGES = (0, 1, 1, 2, 3, 3, 3, 4)  # of each rank: tours, rules, dimmers, what needs several, waking up
 WOBBLE_MS, WOBBLE_STEP = 18, 7  # 0..17 ms, each in turn
+WOBBLE_MEAN_MS = (WOBBLE_MS - 1) / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +29,9 @@ class Act:
     `kind` as in core.plan.Step; a wait of value 1 is the box `name` waking up by itself. `urgent`
     acts (releases) go before others, the most urgent first. `holds`: asked when it is done, as it may have
     had to wait; where it does not hold, nothing is covered. `hushes`: what its script keeps silent from soon
-    after it on, for how many ms from now: nobody else may use its keys until it is heard again.
+    after it on, for how many ms from now: nobody else may use its keys until it is heard again. `as_tap`:
+    press and release of a key that acts as it goes down: where it comes up late, nothing else is later.
+    `opens`: keys that go down right after it, which must be free to as well.
     """
 
     kind: str
@@ -38,6 +43,8 @@ class Act:
     urgent: int = 0
     holds: Callable[[], bool] | None = None
     hushes: tuple[str, float] | None = None
+    as_tap: bool = False
+    opens: tuple[str, ...] = ()
     more: tuple[Act, ...] = ()
 
     def along(self, others: Iterable[Act]) -> Act:
@@ -64,19 +71,43 @@ class Job:
     first: bool = False
     uncut: bool = False
 
+    @property
+    def stage(self) -> int:
+        """Jobs of a cluster come in this order; those of one stage in any."""
+        return STAGES[self.rank] if self.rank >= 0 else self.rank
+
+
+@dataclass(frozen=True)
+class Haste:
+    """`tails_ms`: title of a job -> how long it and what must wait for it take at least. `reserves`: the one
+    with least time to lose waits for nobody, or at least none of its presses does."""
+
+    tails_ms: Mapping[str, float] = field(default_factory=dict)
+    reserves: str = NEVER
+
+    def tail_ms(self, job: Job) -> float:
+        """Of one job; its own time where nothing more is known."""
+        return self.tails_ms.get(job.title, job.time_ms)
+
+    def turn(self, job: Job) -> tuple[int, float]:
+        """Smaller begins earlier."""
+        return (job.stage, -self.tails_ms[job.title]) if job.title in self.tails_ms else (job.rank, 0.0)
+
 
 Leave = Callable[[Job, Collection[str], Collection[str]], Script]
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Running:
     job: Job
     order: int
     script: Script
     act: Act | None = None
     ready_ms: float = 0.0
+    end_ms: float = 0.0  # of the plan at best, as far as this one has a say
+    taps: bool = False
     leaving: bool = False
-    down: dict[str, None] = field(default_factory=dict)
+    down: dict[str, float] = field(default_factory=dict)  # since when
     active: dict[str, None] = field(default_factory=dict)
 
 
@@ -95,6 +126,7 @@ class Weave:
     seed: int = 0
     stop_ms: float = inf
     leave: Leave | None = None
+    haste: Haste = field(default_factory=Haste)
     steps: list[Step] = field(default_factory=list)
     by: list[str] = field(default_factory=list)
     began_ms: dict[str, float] = field(default_factory=dict)
@@ -108,7 +140,7 @@ class Weave:
 
     def run(self, jobs: Iterable[Job], begin_ms: float = 0.0) -> float:
         """Weave all jobs; gives back the end in ms. Raises InternalError when they never end."""
-        self._waiting = list(enumerate(sorted(jobs, key=lambda j: j.rank)))
+        self._waiting = list(enumerate(sorted(jobs, key=self.haste.turn)))
         slot_ms = end_ms = begin_ms
         self._start(begin_ms)
         while self._resume or self._pending:
@@ -123,9 +155,9 @@ class Weave:
             if chosen is not None:
                 slot_ms = self._emit(chosen, slot_ms)
                 self._emitted += 1
-                slot_ms += self.pace.apart + (self._emitted * WOBBLE_STEP + self.seed) % WOBBLE_MS
+                slot_ms += self._gap(0)
             elif self._pending:
-                slot_ms += self.pace.apart
+                slot_ms = self._later(slot_ms)
             if slot_ms > LONGEST_MS:
                 raise InternalError(f"the plan does not end; waiting: {[r.job.title for r in self._pending]}")
         return end_ms
@@ -141,7 +173,8 @@ class Weave:
                 self._waiting.remove(entry)
                 self._busy |= job.clusters
                 self.began_ms[job.title] = t_ms
-                heapq.heappush(self._resume, (t_ms, order, _Running(job, order, job.script())))
+                end_ms = t_ms + self.haste.tail_ms(job)
+                heapq.heappush(self._resume, (t_ms, order, _Running(job, order, job.script(), end_ms=end_ms)))
             else:
                 claimed |= job.clusters
 
@@ -186,25 +219,52 @@ class Weave:
             self._go_on(running, self._way_out(running), slot_ms)
 
     def _choose(self, slot_ms: float) -> _Running | None:
-        ready = [r for r in self._pending if self._allowed(r, slot_ms)]
-        if not ready:
-            return None
-        return min(ready, key=self._turn)
+        """The first in turn that may go on now."""
+        self.sim.advance(slot_ms)
+        kept = self._kept(slot_ms)
+        for running in sorted(self._pending, key=self._turn):
+            if self._allowed(running, slot_ms) and (not kept or _urgency(running)):
+                return running
+        return None
 
-    @staticmethod
-    def _turn(running: _Running) -> tuple[int, bool, float, float, int]:
-        """Releases first; of the others those that are to be first, and those whose job is the longest."""
-        urgent = running.act.urgent if running.act else 0
+    def _later(self, slot_ms: float) -> float:
+        """When to look again: soon, or when the next one wants to go on."""
+        next_ms = min((at_ms for at_ms, _, _ in self._resume if at_ms > slot_ms), default=inf)
+        return min(slot_ms + self.pace.apart, next_ms)
+
+    def _kept(self, slot_ms: float) -> bool:
+        """Whether the one with the least time to lose wants to go on too soon after what is done now."""
+        if not self._resume or not self._pending or self.haste.reserves == NEVER:
+            return False
+        at_ms, _, other = max(self._resume, key=lambda row: row[2].end_ms)
+        if other.end_ms <= max(r.end_ms for r in self._pending):
+            return False
+        after_ms, tap_ms = at_ms - slot_ms, self.pace.tap
+        if self.haste.reserves == LOOSELY:  # its release may be late
+            return not other.taps and (
+                0.0 < after_ms < self._gap(1) or tap_ms < after_ms < tap_ms + self.pace.apart
+            )
+        most_ms = self.pace.apart + WOBBLE_MS
+        return 0.0 < after_ms < most_ms or tap_ms < after_ms <= tap_ms + most_ms
+
+    def _gap(self, more: int) -> float:
+        """From the next stimulus but `more` to the one after it."""
+        return self.pace.apart + ((self._emitted + more) * WOBBLE_STEP + self.seed) % WOBBLE_MS
+
+    def _turn(self, running: _Running) -> tuple[int, bool, float, float, int]:
+        """Releases first; of the others those that are to be first, and those with the least time to lose."""
+        urgent = _urgency(running)
         later = not urgent and not running.job.first
-        return -urgent, later, 0.0 if urgent else -running.job.time_ms, running.ready_ms, running.order
+        end_ms = 0.0 if urgent else -running.end_ms
+        return -urgent, later, end_ms, running.ready_ms, running.order
 
     def _allowed(self, running: _Running, slot_ms: float) -> bool:
         if running.act is None or running.act.urgent:
             return True
-        self.sim.advance(slot_ms)
         if not self._is_heard(running, running.act, slot_ms):
             return False
-        span_ms = self.pace.tap + 2 * (self.pace.apart + WOBBLE_MS) + len(running.act.more) * BURST_MS
+        slots = 2 + 2 * len(running.act.opens)
+        span_ms = self.pace.tap + slots * (self.pace.apart + WOBBLE_MS) + len(running.act.more) * BURST_MS
         guard_ms = self.pace.guard
         dues = self.sim.due_ms(running.job.clusters)
         more_ms = self.pace.respond  # about a loss the box may be late by as much
@@ -228,7 +288,7 @@ class Weave:
             if self.sim.silences.clashes(act.name, slot_ms, near_ms):
                 return False
             return all(self.sim.node_of(key) != act.name for r, _ in self._others(running) for key in r.down)
-        names = (a.name for a in (act, *act.more))
+        names = (*(a.name for a in (act, *act.more)), *act.opens)
         return all(self._hushed.get(self.sim.node_of(name), running) is running for name in names)
 
     def _others(self, running: _Running) -> Iterator[tuple[_Running, float]]:
@@ -249,13 +309,18 @@ class Weave:
         act = running.act
         assert act is not None
         self._pending.remove(running)
+        running.taps = act.kind == "press" and act.as_tap
+        running.end_ms += 0.0 if act.kind == "release" and act.as_tap else slot_ms - running.ready_ms
         self.sim.advance(slot_ms)
+        as_tap = act.as_tap and act.kind == "release"
+        from_ms = running.down[act.name] + self.pace.tap if as_tap else slot_ms
         self._do(running, act, slot_ms)
         for other in act.more:
             slot_ms += BURST_MS
             self.sim.advance(slot_ms)
             self._do(running, other, slot_ms)
-        heapq.heappush(self._resume, (slot_ms + act.then_ms, running.order, running))
+        from_ms = from_ms if as_tap else slot_ms
+        heapq.heappush(self._resume, (max(from_ms + act.then_ms, slot_ms), running.order, running))
         return slot_ms
 
     def _do(self, running: _Running, act: Act, t_ms: float) -> None:
@@ -268,7 +333,7 @@ class Weave:
         elif act.kind == "silent" and not act.value:
             self._hushed.pop(act.name, None)
         if act.kind == "press":
-            running.down[act.name] = None
+            running.down[act.name] = t_ms
         elif act.kind == "release":
             running.down.pop(act.name, None)
         elif act.kind == "sensor":
@@ -279,3 +344,9 @@ class Weave:
         if act.kind != "wait" or act.about:
             self.by.append(running.job.title)
             self.steps.append(Step(t_ms, act.kind, act.name, act.value, act.about, covers))
+
+
+def _urgency(running: _Running) -> int:
+    """A silence is not to last any longer than it must."""
+    act = running.act
+    return 0 if act is None else act.urgent or int(act.kind == "silent" and not act.value)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from math import inf
 from typing import NamedTuple
 
-from bench.core.plan import Step
+from bench.core.plan import Merged, Step
 from bench.oracle import Oracle
 from bench.spec.model import Spec
 
@@ -20,9 +20,10 @@ from .pace import Pace
 from .scenario import scenario_jobs
 from .sim import Sim
 from .tour import Tour
-from .weave import Job, Script, Weave
+from .weave import LOOSELY, NEVER, WOBBLE_MEAN_MS, Haste, Job, Script, Weave
 
 REST_MS = 500.0  # watched after the last stimulus
+AS_GOOD = 1.02  # times the least that is possible
 EARLIER = 100  # by this much the rank of a job that is to be first is less
 
 
@@ -74,7 +75,7 @@ class Weaver:
 
     def weave(
         self, *, short: bool = False, left_out: frozenset[str] = frozenset(), arrange: Arrange | None = None,
-        stop_ms: float = inf, told: bool = True,
+        stop_ms: float = inf, told: bool = True, haste: Haste | None = None,
     ) -> Woven:  # fmt: skip
         """All jobs but those `left_out` by title; in another order by `arrange`; begun before `stop_ms`.
         `told`: after the scenarios, each of which runs to its end."""
@@ -84,6 +85,7 @@ class Weaver:
         scenarios = scenario_jobs(desk, supply=self.supply) if told and not short else ()
         begun = [replace(j, uncut=True) for j in scenarios if j.tests & wanted]
         weave = Weave(sim, self.pace, self.seed, stop_ms, lambda job, *held: self._leave(desk, job, *held))
+        weave.haste = haste or Haste()
         begin_ms = weave.run(begun)
         toured = [] if short else [t for t in self._toured(desk) if t.machine.cluster in wanted]
         every = jobs(desk, toured, supply=self.supply)
@@ -106,6 +108,22 @@ class Weaver:
         is_off = all(hi <= 0 for _, hi in sim.levels().values())
         every = [*begun, *chosen]
         return Woven(weave.steps, end_ms, every, weave.began_ms, weave.ended_ms, toured, weave.by, is_off)
+
+    def merged(self) -> Merged | None:
+        """How long the tours take side by side without anything else; None without any."""
+        best: Merged | None = None
+        for way in (LOOSELY, NEVER):
+            made = self.weave(arrange=_tours_alone, told=False, haste=Haste(reserves=way))
+            if not made.tours:
+                return None
+            count = sum(s.kind in ("press", "release", "sensor") for s in made.steps)
+            spacing_ms = count * (self.pace.apart + WOBBLE_MEAN_MS)
+            longest_ms = max(t.time_ms for t in made.tours)
+            found = Merged(max(made.ended_ms.values()), longest_ms, spacing_ms)
+            best = found if best is None or found.merged_ms < best.merged_ms else best
+            if best.ratio < AS_GOOD:
+                break
+        return best
 
     def credited(self, woven: Woven) -> list[Step]:
         """Its steps with all that they earn."""
@@ -130,3 +148,7 @@ class Weaver:
             if k in job.clusters and (desk.has_own_key(c) or desk.with_help(frozenset({k})) <= job.clusters)
         ]
         return desk.leave(circuits, down, active)
+
+
+def _tours_alone(_: Desk, __: Sequence[Tour], jobs: list[Job]) -> list[Job]:
+    return [j for j in jobs if j.title.startswith("tour ")]

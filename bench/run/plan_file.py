@@ -12,7 +12,7 @@ from typing import Any, TypeGuard
 from bench.core.errors import Complaint, UsageError
 from bench.core.event import BY_HAND
 from bench.core.look import BACKLIGHT, HEARD, LABEL, LAMPS, READY
-from bench.core.plan import LOOK, OF_PERSON, Alike, Plan, Since, Step, Toured
+from bench.core.plan import LOOK, OF_PERSON, Alike, Merged, Plan, Since, Step, Toured
 from bench.plan.silence import node_of, senders
 from bench.spec.model import Spec
 
@@ -24,7 +24,7 @@ LONGEST_MS = 24 * 3_600_000.0
 def plan_text(plan: Plan) -> str:
     """The file's text; the same plan gives the same bytes."""
     made = asdict(plan)
-    for key in ("uncovered", "since"):
+    for key in ("uncovered", "since", "merged"):
         if not made[key]:
             del made[key]
     return json.dumps(made, indent=1) + "\n"
@@ -106,6 +106,7 @@ class _Reading:
             alike=tuple(self._made(Alike, self._list(read, "alike"))),
             uncovered=tuple(map(str, self._list(read, "uncovered"))),
             since=next(iter(self._made(Since, [read["since"]] if read.get("since") else [])), None),
+            merged=next(iter(self._made(Merged, [read["merged"]] if read.get("merged") else [])), None),
         )
 
     def _list(self, read: Mapping[str, Any], key: str) -> Sequence[object]:

@@ -115,7 +115,7 @@ def test_too_little_time_for_anything_is_refused_with_the_least_that_is_possible
 
 def test_scenarios_come_first_where_they_take_no_more_than_a_quarter_of_the_time():
     spec = spec_of("dunlin")
-    short, long = make_plan(spec, supply=True, seconds=26), make_plan(spec, supply=True, seconds=30)
+    short, long = make_plan(spec, supply=True, seconds=24), make_plan(spec, supply=True, seconds=28)
     told = {"scenario getting_under_way", "scenario water_aboard"}
     assert not told & tags(short)
     assert "scenarios: getting_under_way; water_aboard" in short.uncovered

@@ -88,7 +88,7 @@ def test_claims_of_each_kind_are_refused_on_other_steps():
     moved = [replace(s, covers=c) for s, c in zip(steps, covers[-150:] + covers[:-150], strict=True)]
     wrong = Claims(large.spec, moved, played, end_ms).wrong
     kinds = {text.split(" ms: ")[1].split()[0] for text in wrong}
-    assert kinds == set(CHECKS)
+    assert kinds == set(CHECKS) - {"scenario"}  # random boats have none
     assert len(wrong) > sum(len(c) for c in covers) / 3
 
 
