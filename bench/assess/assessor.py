@@ -33,6 +33,7 @@ from .reports import Reports
 from .stimulus import Stimulus
 from .timing import loads_of, signal_rules
 from .verdict import nothing_judged, reach_verdict
+from .witnessed import Witnessed
 
 STEP_BACK_NS = 200 * MS  # recordings put together, or a clock that was set: more than any reordering
 
@@ -135,6 +136,7 @@ class Assessor:
         if self.judge is not None:
             self.judge.forget_currents()
             self.ears.say_again(t_ns)
+            self.witnessed.forget()
 
     def stop_at(self, t_ns: int) -> None:
         """Nothing more is told, though the recording goes on."""
@@ -193,13 +195,16 @@ class Assessor:
         agenda, watch = self.agenda, self.watch
         self.causes = Causes(judge, self.findings, jitter_ns, shown_ns, agenda, repeats_count=repeats)
         self.persons = Persons(self.spec, judge, self.causes, self.findings)
+        self.witnessed = Witnessed(
+            self.spec, judge, self.persons, self.findings, self.profile, jitter_ns
+        )
         self.ears = Ears(
             self.spec, self.definitions, judge, self.findings, self.boots, jitter_ns, t_ns, complete,
             agenda, watch,
         )  # fmt: skip
         parts = Parts(
             self.spec, self.definitions, self.model, judge, self.rules, self.causes, self.findings, self.lost,
-            self.boots, self.ears, self.persons, self.reported, self.frame_of, jitter_ns, own, complete,
+            self.boots, self.ears, self.persons, self.witnessed, self.reported, self.frame_of, jitter_ns, own, complete,
         )  # fmt: skip
         self._controls, self._reports = Controls(parts), Reports(parts)
         self._outcomes, self._marks = Outcomes(parts), Marks(parts)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 
 from bench.spec.model import Spec
@@ -23,6 +24,8 @@ class Coverage:
     on_ns: dict[str, int] = field(default_factory=dict)  # circuit -> what last brought it on
     told: set[str] = field(default_factory=set)  # circuits that are by hand on a person's word alone
     lost: dict[str, int] = field(default_factory=dict)
+    unwitnessed: str = ""  # of what the supply's readings tell nothing
+    witnessed: dict[str, Counter[bool]] = field(default_factory=dict)  # circuit -> on, off shown by the supply
 
     def judged(self, stimulus: Stimulus) -> None:
         """A stimulus all of whose effects were expected, and seen."""
@@ -52,6 +55,8 @@ class Coverage:
             words = [("off" if v == 0 else f"{v:g} %") for v in sorted(levels)]
             amps = self.currents.get(circuit, ())
             tail = "; current right at " + ", ".join(f"{v:g} %" for v in amps if v) if any(amps) else ""
+            if (by_supply := self.witnessed.get(circuit)) is not None:
+                tail += f"; going on and off shown by the supply, {by_supply[True]} and {by_supply[False]} times"
             out[circuit] = "seen " + ", ".join(words) + tail
         for sensor, values in sorted(self.sensors.items()):
             out[f"sensor {sensor}"] = "seen " + " and ".join(
@@ -89,6 +94,8 @@ class Coverage:
         for box in spec.boxes:
             if box not in self.wakes:
                 out[f"wake {box}"] = "no wake-up in this session"
+        if self.unwitnessed:
+            out["second witness"] = self.unwitnessed
         return out
 
     def scope(self, spec: Spec) -> str:
@@ -106,6 +113,8 @@ class Coverage:
         both = sum(len(values) == 2 for values in self.hands.values())
         if both:
             parts.append(f"{both} of {len(spec.circuits)} circuits by hand")
+        if self.witnessed:
+            parts.append(f"{len(self.witnessed)} of {len(spec.circuits)} circuits witnessed by the supply")
         if self.looks:
             parts.append(f"{len(self.looks)} looks by a person")
         nodes = [f"{n.kind} {n.name}" for n in (*spec.panels.values(), *spec.screens.values()) if n.lost]

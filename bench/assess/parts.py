@@ -17,6 +17,7 @@ from .ears import Ears
 from .findings import Findings
 from .lost import LostNodes
 from .persons import Persons
+from .witnessed import Witnessed
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +37,7 @@ class Parts:
     boots: Boots
     ears: Ears
     persons: Persons
+    witnessed: Witnessed
     reported: dict[str, Observation]
     frame_of: Mapping[str, int]
     jitter_ns: int

@@ -78,6 +78,15 @@ class SupplyRead(NamedTuple):
     amps: float
 
 
+class SupplyMeter(NamedTuple):
+    """What is stated of the supply's readings: a step of `detects_a` shows in them for sure, and what one
+    shows is at most `lag_ms` older than the asking for it."""
+
+    t_ns: int
+    detects_a: float
+    lag_ms: float
+
+
 class SupplyTrouble(NamedTuple):
     """From `since_ns` on the supply was not known to be as it should; the run ends by it."""
 
@@ -146,6 +155,7 @@ Mark = (
     | SupplySwitched
     | SupplyConfirmed
     | SupplyRead
+    | SupplyMeter
     | SupplyTrouble
     | StepMark
     | Asked
@@ -164,6 +174,7 @@ MARKS: dict[str, type[Mark]] = {
     "supply_switched": SupplySwitched,
     "supply_confirmed": SupplyConfirmed,
     "supply_read": SupplyRead,
+    "supply_meter": SupplyMeter,
     "supply_trouble": SupplyTrouble,
     "step": StepMark,
     "asked": Asked,

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from bench.core.clock import Clock
 from bench.core.entry import Entry, Mark, SupplyConfirmed, SupplyRead, SupplySwitched, SupplyTrouble
 from bench.core.errors import BenchError
-from bench.core.link import Link, LinkFacts, LinkStatistics
+from bench.core.link import Link, LinkFacts, LinkStatistics, Meter
 
 from .supply import Reading, Supply
 
@@ -29,10 +29,12 @@ TOL_V = 0.3  # assumed: wider than any bench supply's own error, far below what 
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What the supply is set to, in V and A; all boxes of the run hang on it."""
+    """What the supply is set to, in V and A; all boxes of the run hang on it. `meter`: what is stated of its
+    readings, if anything."""
 
     volts: float
     limit_a: float
+    meter: Meter | None = None
 
 
 class SuppliedLink:
@@ -64,7 +66,7 @@ class SuppliedLink:
     @property
     def facts(self) -> LinkFacts:
         """The link's own, and that the supply can be switched."""
-        return replace(self._link.facts, switches_supply=True)
+        return replace(self._link.facts, switches_supply=True, meter=self._setting.meter)
 
     def open(self) -> None:
         """Sets the supply up with its output off, then opens the link. Raises BenchError."""
