@@ -180,7 +180,7 @@ class Witnessed:
         which = "one of these" if len(shown.circuits) > 1 else "it"
         return (
             f"not witnessed: {which} was switched {way}, and the supply's current did not {moved} as it must, by "
-            f"{shown.due_a:.1f} A or more ({shown.moved_a:.2f} A; {times} of {told} times)"
+            f"{shown.due_a:.1f} A or more ({round(shown.moved_a, 2) + 0.0:g} A; {times} of {told} times)"
         )
 
     @property

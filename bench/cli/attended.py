@@ -67,10 +67,10 @@ def with_person(
     from bench.plan.look import parse_looks, with_looks
     from bench.run.limits import limits_of
 
-    limits, unloaded = limits_of(profile), _unloaded(spec, profile)
+    limits, bare = limits_of(profile), unloaded(spec, profile)
     if what := parse_looks(look):  # before a hand is in the boxes: what lamps must show is known best now
-        plan = with_looks(spec, plan, what, limits, unloaded)
-    return with_by_hand(spec, plan, limits, _reached(profile), unloaded) if by_hand else plan
+        plan = with_looks(spec, plan, what, limits, bare)
+    return with_by_hand(spec, plan, limits, _reached(profile), bare) if by_hand else plan
 
 
 def _reached(profile: BenchProfile | None) -> frozenset[str] | None:
@@ -80,7 +80,8 @@ def _reached(profile: BenchProfile | None) -> frozenset[str] | None:
     return frozenset(name for names in on for name in names) if on and all(on) else None
 
 
-def _unloaded(spec: Spec, profile: BenchProfile | None) -> frozenset[str]:
+def unloaded(spec: Spec, profile: BenchProfile | None) -> frozenset[str]:
+    """Circuits with no load on this bench."""
     if profile is None:
         return frozenset()
     return frozenset(c for c in spec.circuits if profile.load_of(spec, c) == "none")

@@ -100,6 +100,8 @@ def run(args: argparse.Namespace) -> int:
     from bench.cli.boats import existing_file
     from bench.cli.loading import bench_profile, faults_of_spec, load_boat, plan_for
     from bench.cli.output import print_json, print_lines
+    from bench.cli.rigged import with_rig
+    from bench.cli.running import Wish, supply_wish
     from bench.cli.scoring import score_lines, score_of
     from bench.cli.since import compared
     from bench.report.terminal import width_of
@@ -121,6 +123,9 @@ def run(args: argparse.Namespace) -> int:
         seconds=args.seconds, since=compared(args.since, boat) if args.since is not None else None,
     )  # fmt: skip
     profile, _ = bench_profile(args.bench, boat.spec)
+    if not args.short and args.seconds is None:
+        wish = Wish(args.spec, args.on, Path(), bench=args.bench)
+        plan = with_rig(boat.spec, plan, profile, supply_wish(wish, profile, boat))
     plan = with_person(boat.spec, plan, profile, by_hand=args.by_hand, look=args.look)
     refuse_too_long(boat.spec, plan, profile)
     limits = limits_of(profile)

@@ -78,7 +78,8 @@ class SuppliedBench(VirtualBench):
         self._wanted = dict.fromkeys(self._boxes, False)
         fed = TwinAtTerminals(twin, clock, self._rng if self._manner.pulsed else None)
         m = self._manner
-        self.sim = SimSupply(fed, fault, meter=SimMeter(clock, m.refresh_ms, m.step_a, m.off_pct))
+        meter = SimMeter(clock, m.refresh_ms, m.step_a, m.off_pct)
+        self.sim = SimSupply(fed, fault, most_amps=max(100.0, setting.limit_a), meter=meter)
         self._supply = Supply(SimWire(self.sim), load_dialect(), clock)
         self._due: list[tuple[int, int, Callable[[], list[Entry]]]] = []
         self._on: bool | None = None
