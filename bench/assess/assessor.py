@@ -195,16 +195,15 @@ class Assessor:
         agenda, watch = self.agenda, self.watch
         self.causes = Causes(judge, self.findings, jitter_ns, shown_ns, agenda, repeats_count=repeats)
         self.persons = Persons(self.spec, judge, self.causes, self.findings)
-        self.witnessed = Witnessed(
-            self.spec, judge, self.persons, self.findings, self.profile, jitter_ns
-        )
+        self.witnessed = Witnessed(self.spec, judge, self.persons, self.findings, self.profile, jitter_ns)
         self.ears = Ears(
             self.spec, self.definitions, judge, self.findings, self.boots, jitter_ns, t_ns, complete,
             agenda, watch,
         )  # fmt: skip
         parts = Parts(
             self.spec, self.definitions, self.model, judge, self.rules, self.causes, self.findings, self.lost,
-            self.boots, self.ears, self.persons, self.witnessed, self.reported, self.frame_of, jitter_ns, own, complete,
+            self.boots, self.ears, self.persons, self.witnessed, self.reported, self.frame_of, jitter_ns,
+            own, complete,
         )  # fmt: skip
         self._controls, self._reports = Controls(parts), Reports(parts)
         self._outcomes, self._marks = Outcomes(parts), Marks(parts)

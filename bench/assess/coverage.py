@@ -25,7 +25,9 @@ class Coverage:
     told: set[str] = field(default_factory=set)  # circuits that are by hand on a person's word alone
     lost: dict[str, int] = field(default_factory=dict)
     unwitnessed: str = ""  # of what the supply's readings tell nothing
-    witnessed: dict[str, Counter[bool]] = field(default_factory=dict)  # circuit -> on, off shown by the supply
+    witnessed: dict[str, Counter[bool]] = field(
+        default_factory=dict
+    )  # circuit -> on, off shown by the supply
 
     def judged(self, stimulus: Stimulus) -> None:
         """A stimulus all of whose effects were expected, and seen."""
@@ -56,7 +58,9 @@ class Coverage:
             amps = self.currents.get(circuit, ())
             tail = "; current right at " + ", ".join(f"{v:g} %" for v in amps if v) if any(amps) else ""
             if (by_supply := self.witnessed.get(circuit)) is not None:
-                tail += f"; going on and off shown by the supply, {by_supply[True]} and {by_supply[False]} times"
+                tail += (
+                    f"; going on and off shown by the supply, {by_supply[True]} and {by_supply[False]} times"
+                )
             out[circuit] = "seen " + ", ".join(words) + tail
         for sensor, values in sorted(self.sensors.items()):
             out[f"sensor {sensor}"] = "seen " + " and ".join(

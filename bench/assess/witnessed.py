@@ -151,8 +151,10 @@ class Witnessed:
             self._findings.doubt("supply", ALL, denied[0].t_ns)
             return
         said: set[tuple[tuple[str, ...], bool]] = set()
+        alone = {s.circuits[0] for s in denied if len(s.circuits) == 1}
         for shown in denied:
-            if (shown.circuits, shown.on) not in said:
+            explained = len(shown.circuits) > 1 and not alone.isdisjoint(shown.circuits)
+            if (shown.circuits, shown.on) not in said and not explained:
                 said.add((shown.circuits, shown.on))
                 self._findings.doubt(", ".join(shown.circuits), self._words(shown), shown.t_ns)
 
@@ -178,9 +180,10 @@ class Witnessed:
         told = sum(s.result in (NOT_WITNESSED, WITNESSED) for s in same)
         way, moved = ("on", "rise") if shown.on else ("off", "fall")
         which = "one of these" if len(shown.circuits) > 1 else "it"
+        seen_a = round(shown.moved_a, 2) + 0.0
         return (
-            f"not witnessed: {which} was switched {way}, and the supply's current did not {moved} as it must, by "
-            f"{shown.due_a:.1f} A or more ({round(shown.moved_a, 2) + 0.0:g} A; {times} of {told} times)"
+            f"not witnessed: {which} was switched {way}, and the supply's current did not {moved} as it "
+            f"must, by {shown.due_a:.1f} A or more ({seen_a:g} A; {times} of {told} times)"
         )
 
     @property

@@ -11,17 +11,15 @@ from bench.core.link import Meter
 from bench.core.plan import Plan
 from bench.core.verdict import FAIL, PASS, Verdict
 from bench.evidence.page import Page, Table
-from bench.lab.api import boat_tables, load_boat, run_virtual
+from bench.lab.api import load_boat, run_virtual
 from bench.lab.person import SimulatedPerson
 from bench.lab.virtual_supply import Manner
-from bench.loads import drawn
 from bench.plan import make_plan
 from bench.plan.by_hand import choose, with_by_hand
-from bench.plan.witness import ALONE, with_witness
+from bench.plan.witness import with_witness
 from bench.rig import Setting
 from bench.run.api import Boat, SupplyWish, Wishes
 from bench.twin import Fault
-from bench.assess.witnessed import drawn_loads
 
 RUNS = 300
 LIMIT_A = 900.0  # no cold lamp takes this supply to its limit
@@ -32,9 +30,11 @@ BY_HAND_SHARE = 0.4
 def manner_for(chance: random.Random) -> tuple[Manner, Meter]:
     """A supply, quick or slow, and what is stated of it."""
     manner = Manner(
-        answer_ms=chance.choice((5.0, 20.0, 80.0, 250.0)), refresh_ms=chance.choice((0.0, 50.0, 150.0, 400.0)),
-        step_a=chance.choice((0.001, 0.01, 0.1)), off_pct=chance.uniform(-2.0, 2.0),
-    )  # fmt: skip
+        answer_ms=chance.choice((5.0, 20.0, 80.0, 250.0)),
+        refresh_ms=chance.choice((0.0, 50.0, 150.0, 400.0)),
+        step_a=chance.choice((0.001, 0.01, 0.1)),
+        off_pct=chance.uniform(-2.0, 2.0),
+    )
     return manner, Meter(chance.choice((0.2, 0.3, 0.5, 1.0)), manner.refresh_ms)
 
 
@@ -67,13 +67,6 @@ def run_one(
     return run_virtual(boat=boat, faults=faults, seed=seed, wishes=wishes, manner=manner).verdict, plan
 
 
-def tellable(word: str, meter: Meter) -> list[str]:
-    """Circuits that a plan switches alone for such a supply."""
-    spec = load_boat(word).spec
-    left = with_witness(spec, make_plan(spec, short=True, supply=True), meter)
-    return [t.removeprefix("second witness ") for s in left.steps for t in s.covers if t.startswith("second ")]
-
-
 def channel_of(word: str, circuit: str) -> str:
     """`main 17`."""
     row = load_boat(word).spec.circuits[circuit]
@@ -93,17 +86,19 @@ def study(sample: float = 1.0) -> Page:
         if verdict.outcome != PASS:
             said = [d.reason for d in verdict.doubts] + [d.subject for d in verdict.discrepancies]
             wrong.append(f"{word} seed {k}: {verdict.outcome}: {said[0]}")
-    rows = [[w, c.total() - c["circuits witnessed"], c[PASS], c["circuits witnessed"]] for w, c in counts.items()]
+    rows = [
+        [w, c.total() - c["circuits witnessed"], c[PASS], c["circuits witnessed"]] for w, c in counts.items()
+    ]
     more, missed = _pretending(words, sample)
     wrong += missed
-    found = sum(int(str(row[2])) for row in more)
-    summary = f"{sum(int(str(r[1])) for r in rows)} healthy runs pass, {found} of {found} outputs that pretend are named"
+    runs, found = (sum(int(str(r[1])) for r in some) for some in (rows, more))
+    summary = f"{runs} healthy runs pass, {found} outputs that pretend are named, none missed"
     if wrong:
         summary = f"{len(wrong)} wrong: {'; '.join(wrong[:20])}"
     about = (
-        "A simulated supply of random quickness (answers in 5 to 250 ms, a meter renewed every 0 to 400 ms in "
-        "steps of 1 to 100 mA, wrong by up to 2 %, meeting dimmed loads at any instant) stands beside each "
-        "shipped boat, with short plans, cut tours, circuits switched alone and some worked by hand."
+        "A simulated supply of random quickness (answers in 5 to 250 ms, a meter renewed every 0 to 400 ms "
+        "in steps of 1 to 100 mA, wrong by up to 2 %, meeting dimmed loads at any instant) stands beside "
+        "each shipped boat, with short plans, cut tours, circuits switched alone and some worked by hand."
     )
     tables = (
         Table(("boat", "healthy runs", "pass", "circuits witnessed, all runs"), rows, "Healthy boxes."),
@@ -128,7 +123,9 @@ def _pretending(words: list[str], sample: float) -> tuple[list[list[object]], li
             verdict = pretend(word, name, plan, meter)
             named = {c for d in verdict.doubts if "not witnessed" in d.reason for c in d.subject.split(", ")}
             if verdict.outcome == FAIL or named != {name}:
-                wrong.append(f"{word} {name}: {verdict.outcome}, named {', '.join(sorted(named)) or 'nothing'}")
+                wrong.append(
+                    f"{word} {name}: {verdict.outcome}, named {', '.join(sorted(named)) or 'nothing'}"
+                )
             found += named == {name}
         rows.append([word, len(names), found])
     return rows, wrong

@@ -1,9 +1,9 @@
 """The second witness: what a switching must change in the supply's own current, and what it did.
 
-Readings of one setting of all circuits make a stretch. Where two stretches differ, the current must have moved
-by what was switched between them. Each circuit is asked for apart: would the readings look otherwise if it
-alone drew nothing? Only then can they tell of it, and only readings that a right load cannot explain, by no
-course of the others, say that it was not witnessed.
+Readings of one setting of all circuits make a stretch. Where two stretches differ, the current must have
+moved by what was switched between them. Each circuit is asked for apart: would the readings look otherwise if
+it alone drew nothing? Only then can they tell of it, and only readings that a right load cannot explain,
+whatever the others drew, say that it was not witnessed.
 """
 
 from __future__ import annotations
@@ -114,9 +114,7 @@ class Witness:
             if a is not None and b is not None and min(a, b) <= 0.0:
                 switched.append((name, b > a))
         slack = self.limit_a / 2
-        may = Drawn(
-            sum(s.lo_a for s in steps.values()) - slack, sum(s.hi_a for s in steps.values()) + slack
-        )
+        may = Drawn(sum(s.lo_a for s in steps.values()) - slack, sum(s.hi_a for s in steps.values()) + slack)
         moved = Drawn(two.amps[0] - one.amps[1], two.amps[1] - one.amps[0])
         found = [self._one(n, on, steps[n], may, moved, two.last[0].t_ns) for n, on in switched]
         return self._jointly(found, may, moved)
@@ -144,7 +142,7 @@ class Witness:
             a, b = (may, moved) if on else (_turned(may), _turned(moved))
             hidden = [s for s in found if s.on is on and s.result in (OVERLAPPED, BELOW)]
             told = any(s.result in (NOT_WITNESSED, UNCLEAR) for s in found)
-            if b.hi_a < a.lo_a and hidden and not told:
+            if b.hi_a < a.lo_a and not told and any(s.result == OVERLAPPED for s in hidden):
                 names = tuple(n for s in hidden for n in s.circuits)
                 found = [s for s in found if s not in hidden]
                 found.append(hidden[0]._replace(circuits=names, result=NOT_WITNESSED))

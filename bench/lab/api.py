@@ -62,9 +62,9 @@ def run_virtual(
 ) -> RunResult:  # fmt: skip
     """Runs the plan of a boat on its virtual box with `faults` seeded; `seed` fixes noise and jitter.
 
-    A supply in `wishes` is simulated, and reads in a `manner`. `boat`: already loaded, else it is loaded from `spec`; the virtual box is the one of the boat's
-    name, unless `tables` are given. The same arguments give the same bytes. Raises as `load_boat`,
-    and UsageError when the folder `out` is not empty.
+    A supply in `wishes` is simulated, and reads in a `manner`. `boat`: already loaded, else it is loaded
+    from `spec`; the virtual box is the one of the boat's name, unless `tables` are given. The same arguments
+    give the same bytes. Raises as `load_boat`, and UsageError when the folder `out` is not empty.
     """
     boat = boat or load_boat(spec)
     tables = tables or boat_tables(boat.spec.boat.name)

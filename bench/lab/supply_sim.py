@@ -93,7 +93,8 @@ HEALTHY = SupplyFault("none", "nothing is wrong", "")
 
 
 class SimMeter:
-    """What a supply shows of a current: renewed every `refresh_ms`, in steps of `step_a`, wrong by `off_pct`."""
+    """What a supply shows of a current: renewed every `refresh_ms`, in steps of `step_a`, wrong by
+    `off_pct`."""
 
     def __init__(self, clock: Clock, refresh_ms: float, step_a: float, off_pct: float) -> None:
         self._clock, self._refresh_ns = clock, int(refresh_ms * 1e6)

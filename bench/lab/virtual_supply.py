@@ -27,8 +27,8 @@ MS = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class Manner:
-    """How a simulated supply reads. An answer takes `answer_ms`; its meter is renewed every `refresh_ms`, shows
-    steps of `step_a`, is wrong by `off_pct`, and meets a dimmed load at any instant (`pulsed`)."""
+    """How a simulated supply reads. An answer takes `answer_ms`; its meter is renewed every `refresh_ms`,
+    shows steps of `step_a`, is wrong by `off_pct`, and meets a dimmed load at any instant (`pulsed`)."""
 
     answer_ms: float = 20.0
     refresh_ms: float = 50.0
@@ -67,8 +67,8 @@ class SuppliedBench(VirtualBench):
     """`wait` also gives the supply's marks. `on_trouble`: told once why the run must end. Thread: one."""
 
     def __init__(
-        self, twin: Twin, clock: VirtualClock, setting: Setting, *, manner: Manner | None = None, seed: int = 0,
-        fault: SupplyFault = HEALTHY, on_trouble: Callable[[str], None] = lambda reason: None,
+        self, twin: Twin, clock: VirtualClock, setting: Setting, *, manner: Manner | None = None,
+        seed: int = 0, fault: SupplyFault = HEALTHY, on_trouble: Callable[[str], None] = lambda reason: None,
     ) -> None:  # fmt: skip
         super().__init__(twin, clock)
         self._rng, self._manner = random.Random(f"supply {seed}"), manner or Manner()

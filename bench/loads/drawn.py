@@ -25,8 +25,8 @@ NOTHING = Drawn(0.0, 0.0)
 
 
 def drawn(load: Load, level_pct: float | None, volts: float) -> Drawn:
-    """What a load draws with `volts` at the supply. A level that is not known may be any, and has perhaps just
-    come; one between off and full is pulsed: an instrument may meet it at either."""
+    """What a load draws with `volts` at the supply. A level that is not known may be any, and has perhaps
+    just come; one between off and full is pulsed: an instrument may meet it at either."""
     if level_pct is not None and level_pct <= 0.0:
         return NOTHING
     exact = Load(load.kind, load.rated_a, load.nominal_v, load.tol_pct, 0.0, 0.0)

@@ -17,8 +17,8 @@ MOST_ROUNDS = 3
 
 
 class Player:
-    """`t_ms`: where the next step goes; `steps`: those written so far; `sim`: the boat after them. `dwell_ms`:
-    at least so long between stimuli."""
+    """`t_ms`: where the next step goes; `steps`: those written so far; `sim`: the boat after them.
+    `dwell_ms`: at least so long between stimuli."""
 
     def __init__(self, spec: Spec, plan: Plan, *, dwell_ms: float = 0.0) -> None:
         self.spec, self.model, pace = spec, Oracle(spec), Pace.of(spec)

@@ -81,6 +81,6 @@ def _why_not(
 def _sounds(spec: Spec, name: str) -> bool:
     """Whether nothing but a momentary key works it, and no rule has to do with it: it may be a horn."""
     works: list[Function] = [f for f in spec.functions.values() if name in f.circuits]
-    ruled = {r.circuit for r in (*spec.follows, *spec.inhibits)}
-    ruled |= {s for r in (*spec.follows, *spec.inhibits) for s in r.sources}
+    ruled = {r.circuit for r in spec.follows} | {s for r in spec.follows for s in r.sources}
+    ruled |= {r.circuit for r in spec.inhibits} | {s for r in spec.inhibits for s in r.sources}
     return all(f.kind == "momentary" for f in works) and name not in ruled
