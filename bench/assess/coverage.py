@@ -24,6 +24,7 @@ class Coverage:
     on_ns: dict[str, int] = field(default_factory=dict)  # circuit -> what last brought it on
     told: set[str] = field(default_factory=set)  # circuits that are by hand on a person's word alone
     lost: dict[str, int] = field(default_factory=dict)
+    sheds: dict[str, set[int]] = field(default_factory=dict)  # box -> low, and good again
     unwitnessed: str = ""  # of what the supply's readings tell nothing
     witnessed: dict[str, Counter[bool]] = field(
         default_factory=dict
@@ -37,6 +38,8 @@ class Coverage:
             self.sensors.setdefault(stimulus.name, set()).add(stimulus.value)
         elif stimulus.kind == "by_hand":
             self.hands.setdefault(stimulus.name, set()).add(stimulus.value)
+        elif stimulus.kind == "shed":
+            self.sheds.setdefault(stimulus.name, set()).add(stimulus.value)
         elif stimulus.kind == "wake":
             self.wakes[stimulus.name] = self.wakes.get(stimulus.name, 0) + 1
         elif stimulus.kind == "lost" and stimulus.value:
@@ -70,6 +73,9 @@ class Coverage:
             out[f"wake {box}"] = f"{count} wake-up{'' if count == 1 else 's'} judged"
         for name, count in sorted(self.lost.items()):
             out[f"loss of {name}"] = f"{count} loss{'' if count == 1 else 'es'} judged"
+        for box, values in sorted(self.sheds.items()):
+            told = " and ".join("its beginning" if v else "its end" for v in sorted(values, reverse=True))
+            out[f"low supply {box}"] = f"{told} judged"
         for circuit, values in sorted(self.hands.items()):
             told = " and ".join("by hand" if v else "back from it" for v in sorted(values, reverse=True))
             who = "as a person says; the box cannot know" if circuit in self.told else "done by a person"
@@ -125,8 +131,12 @@ class Coverage:
         nodes += [f"sensor {s.name}" for s in spec.sensors.values() if s.lost]
         if nodes and self.lost:
             parts.append(f"{sum(n in self.lost for n in nodes)} of {len(nodes)} losses")
-        without = ["trip", "low supply"] if both else ["by hand", "trip", "low supply"]
+        without = ["trip"] if both else ["by hand", "trip"]
+        if not any(len(values) == 2 for values in self.sheds.values()):
+            without.append("low supply")
         if not self.lost:
             without.append("lost panels")
-        parts.append(f"without {', '.join(without[:-1])} and {without[-1]}")
+        parts.append(
+            f"without {' and '.join([', '.join(without[:-1]), without[-1]] if without[1:] else without)}"
+        )
         return ", ".join(parts)

@@ -15,7 +15,9 @@ from bench.core.entry import (
     StepMark,
     SupplyConfirmed,
     SupplyMeter,
+    SupplyReached,
     SupplyRead,
+    SupplySet,
     SupplySwitched,
     SupplyTrouble,
 )
@@ -63,7 +65,7 @@ class Marks:
         self._definitions, self._judge, self._causes = parts.definitions, parts.judge, parts.causes
         self._findings, self._lost, self._boots = parts.findings, parts.lost, parts.boots
         self._ears, self._persons, self._reported = parts.ears, parts.persons, parts.reported
-        self._witnessed = parts.witnessed
+        self._witnessed, self._volts = parts.witnessed, parts.volts
 
     def take(self, mark: Mark, frame_ns: int, coverage: Coverage) -> None:
         """One mark, after a frame of `frame_ns`."""
@@ -117,6 +119,11 @@ class Marks:
                 self._boots.confirmed(mark.box, mark.t_ns)
         elif isinstance(mark, SupplyMeter):
             self._witnessed.meter(mark)
+        elif isinstance(mark, SupplySet):
+            self._witnessed.begin_anew()
+            self._volts.set(mark)
+        elif isinstance(mark, SupplyReached):
+            self._volts.reached(mark)
         elif isinstance(mark, SupplyTrouble):  # whatever the boxes did since then, it may have made them do
             self._judge.blinded(mark.since_ns, mark.t_ns)
             self._begin_anew(mark.t_ns)
@@ -124,6 +131,7 @@ class Marks:
 
     def _switched(self, mark: SupplySwitched) -> None:
         self._witnessed.begin_anew()
+        self._volts.switched()
         if mark.on:
             if self._boots.powered(mark.box, mark.t_ns):
                 self._ears.goes_dark(mark.box, mark.t_ns, WAKING)

@@ -17,6 +17,7 @@ from .ears import Ears
 from .findings import Findings
 from .lost import LostNodes
 from .persons import Persons
+from .volts import Volts
 from .witnessed import Witnessed
 
 
@@ -38,6 +39,7 @@ class Parts:
     ears: Ears
     persons: Persons
     witnessed: Witnessed
+    volts: Volts
     reported: dict[str, Observation]
     frame_of: Mapping[str, int]
     jitter_ns: int

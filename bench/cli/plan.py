@@ -282,6 +282,8 @@ def _cost(plan: Plan) -> list[str]:
 def _doing(step: Step) -> str:
     if step.kind in ("sensor", "supply"):
         return f"{step.kind} {step.name} {'on' if step.value else 'off'}"
+    if step.kind == "volts":
+        return f"supply to {step.value / 1000:g} V"
     if step.kind == "silent":
         return f"{step.name} {'silent' if step.value else 'heard again'}"
     return f"{step.kind} {step.name}".rstrip()

@@ -87,6 +87,21 @@ class SupplyMeter(NamedTuple):
     lag_ms: float
 
 
+class SupplySet(NamedTuple):
+    """The bench sets the supply to `volts` from here on; no sooner did it begin to move."""
+
+    t_ns: int
+    volts: float
+
+
+class SupplyReached(NamedTuple):
+    """The supply measures the `volts` that it was set to last, but for `off_v`."""
+
+    t_ns: int
+    volts: float
+    off_v: float
+
+
 class SupplyTrouble(NamedTuple):
     """From `since_ns` on the supply was not known to be as it should; the run ends by it."""
 
@@ -156,6 +171,8 @@ Mark = (
     | SupplyConfirmed
     | SupplyRead
     | SupplyMeter
+    | SupplySet
+    | SupplyReached
     | SupplyTrouble
     | StepMark
     | Asked
@@ -175,6 +192,8 @@ MARKS: dict[str, type[Mark]] = {
     "supply_confirmed": SupplyConfirmed,
     "supply_read": SupplyRead,
     "supply_meter": SupplyMeter,
+    "supply_set": SupplySet,
+    "supply_reached": SupplyReached,
     "supply_trouble": SupplyTrouble,
     "step": StepMark,
     "asked": Asked,

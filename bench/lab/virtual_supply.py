@@ -11,7 +11,15 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from bench.core.clock import VirtualClock
-from bench.core.entry import Entry, SupplyConfirmed, SupplyRead, SupplySwitched, SupplyTrouble
+from bench.core.entry import (
+    Entry,
+    SupplyConfirmed,
+    SupplyReached,
+    SupplyRead,
+    SupplySet,
+    SupplySwitched,
+    SupplyTrouble,
+)
 from bench.core.errors import BenchError
 from bench.core.link import LinkFacts
 from bench.rig import Reading, Setting, Supply, load_dialect
@@ -72,7 +80,8 @@ class SuppliedBench(VirtualBench):
     ) -> None:  # fmt: skip
         super().__init__(twin, clock)
         self._rng, self._manner = random.Random(f"supply {seed}"), manner or Manner()
-        self._facts = replace(self._facts, meter=setting.meter)
+        self._facts = replace(self._facts, meter=setting.meter, sets_volts=True)
+        self._volts = setting.volts
         self._setting, self._on_trouble = setting, on_trouble
         self._boxes = tuple(b.name for b in twin.tables.boxes)
         self._wanted = dict.fromkeys(self._boxes, False)
@@ -85,6 +94,7 @@ class SuppliedBench(VirtualBench):
         self._on: bool | None = None
         self._from_ns = self._good_ns = 0
         self.trouble = ""
+        self._changing = False  # on its way to another voltage
 
     @property
     def facts(self) -> LinkFacts:
@@ -105,6 +115,10 @@ class SuppliedBench(VirtualBench):
     def switch_supply_at(self, t_ns: int, box: str, on: bool) -> None:
         """Queue a switching; one output feeds all boxes, and is on while all are wanted on."""
         self._at(max(t_ns, self._clock.now_ns()), lambda: self._switch(box, on))
+
+    def set_volts_at(self, t_ns: int, volts: float) -> None:
+        """Queue another voltage."""
+        self._at(max(t_ns, self._clock.now_ns()), lambda: self._set_volts(volts))
 
     def wait(self, until_ns: int) -> list[Entry]:
         """As the virtual bench, with the supply's marks in order."""
@@ -148,6 +162,27 @@ class SuppliedBench(VirtualBench):
         self._at(t_ns + int(self._manner.answer_ms * MS), lambda: self._confirm(every))
         return [SupplySwitched(t_ns, b, int(every)) for b in self._boxes]
 
+    def _set_volts(self, volts: float) -> list[Entry]:
+        t_ns = self._clock.now_ns()
+        self._volts, self._changing = volts, True
+        self._at(t_ns + self._rng.randrange(self._late_ns()), lambda: self._obey(volts))
+        self._at(t_ns + 2 * self._late_ns(), lambda: self._reach(volts))
+        return [SupplySet(t_ns, volts)]
+
+    def _late_ns(self) -> int:
+        return int(self._manner.answer_ms * MS) + 1
+
+    def _obey(self, volts: float) -> list[Entry]:
+        self._supply.set_volts(volts)
+        return []
+
+    def _reach(self, volts: float) -> list[Entry]:
+        self._changing = self._volts != volts
+        if self._changing:
+            return []  # set anew meanwhile
+        self._look(self._supply.measure(), bool(self._on))
+        return [SupplyReached(self._clock.now_ns(), volts, TOL_V)]
+
     def _confirm(self, on: bool) -> list[Entry]:
         self._look(self._supply.measure(), on)
         return [SupplyConfirmed(self._clock.now_ns(), b, int(on)) for b in self._boxes]
@@ -172,6 +207,6 @@ class SuppliedBench(VirtualBench):
         return [SupplyRead(now_ns, from_ns, reading.volts, reading.amps)]
 
     def _look(self, reading: Reading, on: bool) -> None:
-        if on and abs(reading.volts - self._setting.volts) > TOL_V:
-            set_to = f"{self._setting.volts:g} V and at most {self._setting.limit_a:g} A"
+        if on and not self._changing and abs(reading.volts - self._volts) > TOL_V:
+            set_to = f"{self._volts:g} V and at most {self._setting.limit_a:g} A"
             raise BenchError(f"the supply gave {reading.volts:g} V and {reading.amps:g} A, set to {set_to}")

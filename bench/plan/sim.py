@@ -9,6 +9,7 @@ from math import inf
 from bench.core.errors import InternalError
 from bench.core.event import LOST, WAKE, Event
 from bench.core.model import State
+from bench.core.plan import VOLTS
 from bench.core.timeline import Course
 from bench.oracle import Oracle
 from bench.spec.model import Spec
@@ -174,9 +175,9 @@ class Sim:
             for lost in self.silences.end(name):
                 self.apply(LOST, lost, 0)
             self._note_loss(self.silences.reached(name))
-        elif kind != "wait":
+        elif kind not in ("wait", VOLTS):
             self.apply(kind, name, value)
-        elif value == 1:
+        elif kind == "wait" and value == 1:
             self.apply(WAKE, name, 1)
 
     def apply(self, kind: str, name: str, value: int) -> None:

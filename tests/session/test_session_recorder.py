@@ -24,7 +24,9 @@ from bench.core.entry import (
     StepMark,
     SupplyConfirmed,
     SupplyMeter,
+    SupplyReached,
     SupplyRead,
+    SupplySet,
     SupplySwitched,
     SupplyTrouble,
 )
@@ -45,6 +47,8 @@ SOME = [
     SupplySwitched(10_000, "main", 0),
     SupplyConfirmed(10_000, "main", 0),
     SupplyMeter(10_000, 0.5, 300.0),
+    SupplySet(10_000, 8.5),
+    SupplyReached(10_000, 8.5, 0.3),
     SupplyRead(10_000, 9_000, 0.25, 0.0),
     SupplyTrouble(11_000, 10_000, "did not answer"),
     Frame(11_000, 0x123, b"", False),
