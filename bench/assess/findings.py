@@ -204,7 +204,8 @@ class Findings:
                 self._agenda.by(max(t_ns, deviation.t_ns + self.hold_ns) + 1)
                 return
             suspects.popleft()
-            blind = self._supply_over(since_ns, deviation.t_ns)
+            of_box = deviation.signal.startswith("box:")  # its signals are not judged while the supply moves
+            blind = self._supply_over(since_ns, deviation.t_ns) if of_box else ""
             if not certain:
                 blind = self.blind_over(since_ns, deviation.t_ns) or blind
             unsure = next((s for s in leans_on if s.doubt or s.unconfirmed), None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bench.cli.attended import unloaded
 from bench.core.link import Meter
 from bench.core.plan import Plan
+from bench.plan.low_supply import Rated, with_low_supply
 from bench.plan.witness import with_witness
 from bench.rig import LAG_MS, load_dialect
 from bench.run.api import SupplyWish
@@ -17,6 +18,10 @@ def with_rig(spec: Spec, plan: Plan, profile: BenchProfile | None, supply: Suppl
     """`plan`, and then what this bench can do besides."""
     if supply is not None and supply.setting.meter is not None:
         plan = with_witness(spec, plan, supply.setting.meter, limits_of(profile), unloaded(spec, profile))
+    known = profile.supply if profile is not None else None
+    if supply is not None and isinstance(known, SerialSupply):
+        rated = Rated(supply.setting.volts, known.least_v, known.most_v)
+        plan = with_low_supply(spec, plan, rated, limits_of(profile))
     return plan
 
 

@@ -266,8 +266,8 @@ def run_boat(
 
 
 def supply_wish(wish: Wish, profile: BenchProfile | None, boat: Boat) -> SupplyWish | None:
-    """The supply of the profile at its port or at that of `--supply`; simulated on the virtual box, where it
-    is a second witness; None without.
+    """The supply of the profile at its port or at that of `--supply`; simulated on the virtual box, where a
+    plan makes use of it; None without.
 
     Raises: UsageError where no current limit was agreed, or no one voltage fits all boxes.
     """
@@ -278,7 +278,8 @@ def supply_wish(wish: Wish, profile: BenchProfile | None, boat: Boat) -> SupplyW
         advice = "give --bench a profile with supply: {limit_a: ...}: what the wires of this bench can bear"
         raise UsageError(Complaint("--supply needs a current limit, and no profile gives one", advice=advice))
     meter = meter_of(known)
-    virtual = "simulated" if meter is not None else None
+    is_used = meter is not None or known.least_v is not None or known.most_v is not None
+    virtual = "simulated" if is_used else None
     port = virtual if wish.on == "twin" else wish.supply or known.port
     if port is None:
         return None

@@ -20,15 +20,13 @@ from bench.twin import Expected, fault_kinds
 NOT_DISTINGUISHABLE = "not distinguishable"
 TO_BE_SEEN = "to be seen"  # faults that only a person sees or hears
 BY_HAND = "by hand"  # faults that show only when a person works at the box
+LOW_SUPPLY = "low supply"  # faults that show only when the supply is lowered
 BESIDE_SUPPLY = "beside a supply"  # faults that only the supply's own readings show
-SUPPLIED = """hardstand_bench: 1
-adapter: twin
-clock: host
-echo: none
-confirms: true
-jitter_ms: 2
-supply: {limit_a: 900, detects_a: 0.5, lag_ms: 100}
-"""
+SUPPLIES = {
+    BESIDE_SUPPLY: "{limit_a: 900, detects_a: 0.5, lag_ms: 100}",
+    LOW_SUPPLY: "{limit_a: 900, least_v: 8, most_v: 15.5}",
+}
+BENCH = "hardstand_bench: 1\nadapter: twin\nclock: host\necho: none\nconfirms: true\njitter_ms: 2\n"
 SEEDS = 3
 
 
@@ -63,9 +61,9 @@ def _wish(case: Case, folder: Path, seed: int, fault: str | None = None) -> Wish
     """A full run, with a person or a supply where only these bring the fault to light."""
     look = ("all", "horn") if case.where == TO_BE_SEEN else ()
     by_hand = case.where == BY_HAND
-    bench = folder.parent / "supplied.yaml" if case.where == BESIDE_SUPPLY else None
+    bench = folder.parent / "supplied.yaml" if case.where in SUPPLIES else None
     if bench is not None:
-        bench.write_text(SUPPLIED, encoding="utf-8")
+        bench.write_text(f"{BENCH}supply: {SUPPLIES[case.where]}\n", encoding="utf-8")
     return Wish(
         case.boat, "twin", folder, fault=fault, seed=seed, by_hand=by_hand, look=look,
         bench=str(bench) if bench else None,
@@ -77,7 +75,7 @@ def what_is_wrong(case: Case, verdict: Verdict, folder: Path, seed: int = 1) -> 
     roots = [d.subject for d in verdict.discrepancies]
     outcome = case.expected.outcome
     if outcome == FAIL:
-        several = case.where == BY_HAND or case.kind in STRIKES_AGAIN
+        several = case.where in (BY_HAND, LOW_SUPPLY) or case.kind in STRIKES_AGAIN
         most = len(case.expected.subjects) if several else 1
         return _wrong_fail(case.expected.subjects, verdict, roots, most)
     if case.where == BESIDE_SUPPLY:

@@ -158,7 +158,7 @@ class _Phase:
         wait_ms = max(x.low_for_s for x in limits) * 1000.0
         self._volts(low_v, wait_ms, f"supply low: {low_v:g} V", *(f"{LOW} {b.name}" for b in self._boxes))
         self._follows(1)
-        for name in shed:
+        for name in self._pressed(shed):
             self._press_while_low(name)
         wait_ms = max(x.ends_for_s for x in limits) * 1000.0
         self._volts(normal, wait_ms, f"supply good again: {normal:g} V")
@@ -174,6 +174,15 @@ class _Phase:
             self._player.step(Step(self._player.t_ms, SHED, box.name, value, about), 0.0)
         self._player.t_ms += self._pace.dwell
         self._player.sim.advance(self._player.t_ms)
+
+    def _pressed(self, shed: Collection[str]) -> list[str]:
+        """All that refuse. Of those that can be switched on again every other one: the rest come back, or do
+        not, untouched."""
+        out = []
+        for box in self._boxes:
+            mine = [n for n in shed if self._spec.circuits[n].box == box.name]
+            out += mine if box.supply and box.supply.presses == "refused" else mine[1::2]
+        return out
 
     def _press_while_low(self, name: str) -> None:
         f = self._key(name)

@@ -40,7 +40,8 @@ class FixedSupply:
 @dataclass(frozen=True, slots=True)
 class SerialSupply:
     """A supply that the bench switches and reads. `port`: None when the command line names it; `volts`: None
-    for the boxes' nominal voltage; `detects_a`: None where nothing is stated of its readings."""
+    for the boxes' nominal voltage; `detects_a`: None where nothing is stated of its readings; `least_v`,
+    `most_v`: how far a plan may move it, None not at all."""
 
     limit_a: float
     port: str | None = None
@@ -48,6 +49,8 @@ class SerialSupply:
     dialect: str = "scpi"
     detects_a: float | None = None
     lag_ms: float | None = None
+    least_v: float | None = None
+    most_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +62,8 @@ class _SupplyEntry:
     dialect: str | None = None
     detects_a: float | None = None
     lag_ms: float | None = None
+    least_v: float | None = None
+    most_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +141,8 @@ _SUPPLY = Record(
         "else it is no second witness.",
     ),
     Field("lag_ms", parts.MS, "How old what it shows may be when it is asked; left out: 500."),
+    Field("least_v", parts.VOLT, "As low as a plan may set it; left out: low supply is not tested."),
+    Field("most_v", parts.VOLT, "As high as the boxes are rated for; left out: high supply is not tested."),
 )
 _FIXTURE = Record(
     "a fixture",
@@ -205,7 +212,7 @@ def parse_profile(text: str, path: str = "<text>") -> BenchProfile:
     return BenchProfile(path=path, places=reading.places, **tree)
 
 
-_SWITCHED = ("limit_a", "port", "volts", "dialect", "detects_a", "lag_ms")
+_SWITCHED = ("limit_a", "port", "volts", "dialect", "detects_a", "lag_ms", "least_v", "most_v")
 
 
 def _supply(tree: dict[str, Any], reading: Reading) -> None:
@@ -224,8 +231,9 @@ def _supply(tree: dict[str, Any], reading: Reading) -> None:
         reading.at("supply", text, "one of them", "give the current limit it is to be set to")
     else:
         tree["supply"] = SerialSupply(
-            entry.limit_a, entry.port, entry.volts, entry.dialect or "scpi", entry.detects_a, entry.lag_ms
-        )
+            entry.limit_a, entry.port, entry.volts, entry.dialect or "scpi", entry.detects_a, entry.lag_ms,
+            entry.least_v, entry.most_v,
+        )  # fmt: skip
 
 
 def _loads(table: Mapping[str, Read]) -> dict[str, RealLoad]:
