@@ -24,6 +24,7 @@ class Coverage:
     on_ns: dict[str, int] = field(default_factory=dict)  # circuit -> what last brought it on
     told: set[str] = field(default_factory=set)  # circuits that are by hand on a person's word alone
     lost: dict[str, int] = field(default_factory=dict)
+    trips: set[str] = field(default_factory=set)
     sheds: dict[str, set[int]] = field(default_factory=dict)  # box -> low, and good again
     unwitnessed: str = ""  # of what the supply's readings tell nothing
     witnessed: dict[str, Counter[bool]] = field(
@@ -38,6 +39,8 @@ class Coverage:
             self.sensors.setdefault(stimulus.name, set()).add(stimulus.value)
         elif stimulus.kind == "by_hand":
             self.hands.setdefault(stimulus.name, set()).add(stimulus.value)
+        elif stimulus.kind == "trip":
+            self.trips.add(stimulus.name)
         elif stimulus.kind == "shed":
             self.sheds.setdefault(stimulus.name, set()).add(stimulus.value)
         elif stimulus.kind == "wake":
@@ -73,6 +76,8 @@ class Coverage:
             out[f"wake {box}"] = f"{count} wake-up{'' if count == 1 else 's'} judged"
         for name, count in sorted(self.lost.items()):
             out[f"loss of {name}"] = f"{count} loss{'' if count == 1 else 'es'} judged"
+        for circuit in sorted(self.trips):
+            out[f"overload trip {circuit}"] = "tripped when a person overloaded it"
         for box, values in sorted(self.sheds.items()):
             told = " and ".join("its beginning" if v else "its end" for v in sorted(values, reverse=True))
             out[f"low supply {box}"] = f"{told} judged"
@@ -131,12 +136,14 @@ class Coverage:
         nodes += [f"sensor {s.name}" for s in spec.sensors.values() if s.lost]
         if nodes and self.lost:
             parts.append(f"{sum(n in self.lost for n in nodes)} of {len(nodes)} losses")
-        without = ["trip"] if both else ["by hand", "trip"]
+        without = [] if both else ["by hand"]
+        if not self.trips:
+            without.append("trip")
         if not any(len(values) == 2 for values in self.sheds.values()):
             without.append("low supply")
         if not self.lost:
             without.append("lost panels")
-        parts.append(
-            f"without {' and '.join([', '.join(without[:-1]), without[-1]] if without[1:] else without)}"
-        )
+        if without:
+            first, last = ", ".join(without[:-1]), without[-1]
+            parts.append(f"without {first} and {last}" if first else f"without {last}")
         return ", ".join(parts)

@@ -126,7 +126,7 @@ def run(args: argparse.Namespace) -> int:
     if not args.short and args.seconds is None:
         wish = Wish(args.spec, args.on, Path(), bench=args.bench)
         plan = with_rig(boat.spec, plan, profile, supply_wish(wish, profile, boat))
-    plan = with_person(boat.spec, plan, profile, by_hand=args.by_hand, look=args.look)
+    plan = with_person(boat.spec, plan, profile, by_hand=args.by_hand, look=args.look, overload=args.overload)
     refuse_too_long(boat.spec, plan, profile)
     limits = limits_of(profile)
     held = on_at_most_s(boat.spec, plan, limits)
@@ -153,7 +153,7 @@ def _refuse(args: argparse.Namespace) -> None:
     if args.seconds is not None and args.sequences > 1:
         text = "--sequences and --seconds do not go together"
         raise UsageError(Complaint(text, advice="every sequence takes as long as it takes: name one of them"))
-    if args.score and (args.by_hand or args.look):
+    if args.score and (args.by_hand or args.look or args.overload):
         raise UsageError(Complaint("--score tries what the bench does by itself", advice="leave out one"))
     if args.short and args.sequences > 1:
         raise UsageError(Complaint("--sequences is for the full plan", advice="leave out --short, or it"))

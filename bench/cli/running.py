@@ -71,6 +71,7 @@ class Wish:
     plan: Plan | None = None
     by_hand: bool = False
     look: tuple[str, ...] = ()
+    overload: bool = False
     unattended: bool = False
     answer_within_s: float = LIMIT_S
     operator: Operator | None = None
@@ -95,6 +96,7 @@ def run_command(args: argparse.Namespace) -> int:
         accepted=args.accepted,
         supply=args.supply,
         by_hand=args.by_hand,
+        overload=args.overload,
         look=tuple(args.look),
         unattended=args.unattended,
         answer_within_s=args.answer_within,
@@ -172,7 +174,7 @@ def _plan_of(
     )
     if not wish.short and seconds is None:
         plan = with_rig(boat.spec, plan, profile, supply_wish(wish, profile, boat))
-    return with_person(boat.spec, plan, profile, by_hand=wish.by_hand, look=wish.look)
+    return with_person(boat.spec, plan, profile, by_hand=wish.by_hand, look=wish.look, overload=wish.overload)
 
 
 def run_and_judge(wish: Wish, *, write: bool = True) -> Material:
@@ -221,7 +223,8 @@ def run_boat(
     if wish.require is not None:
         facts["require"] = wish.require
     plan = wish.plan
-    if plan is None and (wish.by_hand or wish.look or supply_wish(wish, profile, boat) is not None):
+    asks = wish.by_hand or wish.look or wish.overload
+    if plan is None and (asks or supply_wish(wish, profile, boat) is not None):
         plan = _plan_of(wish, boat, profile)
     operator = wish.operator
     if plan is not None and asks_person(plan) and not wish.unattended:

@@ -121,7 +121,8 @@ class StepMark(NamedTuple):
 
 class Asked(NamedTuple):
     """A person is asked to work a circuit by hand (`what` by_hand: `name` its circuit, `value` 1 by hand, 0
-    back) or to look or listen (look: `name` what at). `number` counts the questions from 1."""
+    back), to overload one for a moment (overload) or to look or listen (look: `name` what at). `number`
+    counts the questions from 1."""
 
     t_ns: int
     number: int

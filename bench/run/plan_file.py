@@ -12,7 +12,7 @@ from typing import Any, TypeGuard
 from bench.core.errors import Complaint, UsageError
 from bench.core.event import BY_HAND, SHED
 from bench.core.look import BACKLIGHT, HEARD, LABEL, LAMPS, READY
-from bench.core.plan import LOOK, OF_PERSON, VOLTS, Alike, Plan, Since, Step, Toured
+from bench.core.plan import LOOK, OF_PERSON, OVERLOAD, VOLTS, Alike, Plan, Since, Step, Toured
 from bench.plan.silence import node_of, senders
 from bench.spec.model import Spec
 
@@ -65,6 +65,7 @@ class _Reading:
             VOLTS: {"supply"},
             SHED: set(spec.boxes),
             BY_HAND: set(spec.circuits),
+            OVERLOAD: {c.name for c in spec.circuits.values() if c.trip is not None},
             "silent": set(senders(spec)),
         }
         nodes = [f"{n.kind} {n.name}" for n in (*spec.panels.values(), *spec.screens.values())]

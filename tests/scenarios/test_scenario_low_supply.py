@@ -86,7 +86,7 @@ def test_at_a_limit_nothing_is_promised():
 
 
 def test_what_a_box_without_limits_does_at_low_supply_is_not_judged():
-    """Dunlin agrees nothing: even an output that goes off is no discrepancy until the supply is good again."""
+    """Dunlin agrees nothing: not even a restart is a discrepancy until the supply is good again."""
     tap = Step(0.0, "press", "screen nav 21"), Step(150.0, "release", "screen nav 21", 0)
     plan = Plan("low", (*tap, volts(1500.0, 9000), volts(9000.0, 12000)), 14_000.0)
     verdict = moved("dunlin", plan=plan, fault="restarts:9000")
