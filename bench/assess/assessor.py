@@ -33,6 +33,8 @@ from .reports import Reports
 from .stimulus import Stimulus
 from .timing import loads_of, signal_rules
 from .verdict import nothing_judged, reach_verdict
+from .volts import Volts
+from .witnessed import Witnessed
 
 STEP_BACK_NS = 200 * MS  # recordings put together, or a clock that was set: more than any reordering
 
@@ -135,6 +137,7 @@ class Assessor:
         if self.judge is not None:
             self.judge.forget_currents()
             self.ears.say_again(t_ns)
+            self.witnessed.forget()
 
     def stop_at(self, t_ns: int) -> None:
         """Nothing more is told, though the recording goes on."""
@@ -193,6 +196,8 @@ class Assessor:
         agenda, watch = self.agenda, self.watch
         self.causes = Causes(judge, self.findings, jitter_ns, shown_ns, agenda, repeats_count=repeats)
         self.persons = Persons(self.spec, judge, self.causes, self.findings)
+        self.witnessed = Witnessed(self.spec, judge, self.persons, self.findings, self.profile, jitter_ns)
+        self.volts = Volts(self.spec, self.model, judge, self.causes, self.findings, agenda)
         self.ears = Ears(
             self.spec, self.definitions, judge, self.findings, self.boots, jitter_ns, t_ns, complete,
             agenda, watch,
@@ -200,7 +205,8 @@ class Assessor:
         self.ears.own_session = own
         parts = Parts(
             self.spec, self.definitions, self.model, judge, self.rules, self.causes, self.findings, self.lost,
-            self.boots, self.ears, self.persons, self.reported, self.frame_of, jitter_ns, own, complete,
+            self.boots, self.ears, self.persons, self.witnessed, self.volts, self.reported,
+            self.frame_of, jitter_ns, own, complete,
         )  # fmt: skip
         self._controls, self._reports = Controls(parts), Reports(parts)
         self._outcomes, self._marks = Outcomes(parts), Marks(parts)
@@ -227,6 +233,7 @@ class Assessor:
         self.agenda.at_ns = self.watch.at_ns = FOREVER
         self._controls.pass_time(now)
         judge.advance(now)
+        self.volts.pass_time(now)
         if self._unknown:
             self._note_known(judge)
         self.ears.frame_index = self.frames

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 
 from bench.spec.model import Spec
@@ -23,6 +24,12 @@ class Coverage:
     on_ns: dict[str, int] = field(default_factory=dict)  # circuit -> what last brought it on
     told: set[str] = field(default_factory=set)  # circuits that are by hand on a person's word alone
     lost: dict[str, int] = field(default_factory=dict)
+    trips: set[str] = field(default_factory=set)
+    sheds: dict[str, set[int]] = field(default_factory=dict)  # box -> low, and good again
+    unwitnessed: str = ""  # of what the supply's readings tell nothing
+    witnessed: dict[str, Counter[bool]] = field(
+        default_factory=dict
+    )  # circuit -> on, off shown by the supply
 
     def judged(self, stimulus: Stimulus) -> None:
         """A stimulus all of whose effects were expected, and seen."""
@@ -32,6 +39,10 @@ class Coverage:
             self.sensors.setdefault(stimulus.name, set()).add(stimulus.value)
         elif stimulus.kind == "by_hand":
             self.hands.setdefault(stimulus.name, set()).add(stimulus.value)
+        elif stimulus.kind == "trip":
+            self.trips.add(stimulus.name)
+        elif stimulus.kind == "shed":
+            self.sheds.setdefault(stimulus.name, set()).add(stimulus.value)
         elif stimulus.kind == "wake":
             self.wakes[stimulus.name] = self.wakes.get(stimulus.name, 0) + 1
         elif stimulus.kind == "lost" and stimulus.value:
@@ -52,6 +63,10 @@ class Coverage:
             words = [("off" if v == 0 else f"{v:g} %") for v in sorted(levels)]
             amps = self.currents.get(circuit, ())
             tail = "; current right at " + ", ".join(f"{v:g} %" for v in amps if v) if any(amps) else ""
+            if (by_supply := self.witnessed.get(circuit)) is not None:
+                tail += (
+                    f"; going on and off shown by the supply, {by_supply[True]} and {by_supply[False]} times"
+                )
             out[circuit] = "seen " + ", ".join(words) + tail
         for sensor, values in sorted(self.sensors.items()):
             out[f"sensor {sensor}"] = "seen " + " and ".join(
@@ -61,6 +76,11 @@ class Coverage:
             out[f"wake {box}"] = f"{count} wake-up{'' if count == 1 else 's'} judged"
         for name, count in sorted(self.lost.items()):
             out[f"loss of {name}"] = f"{count} loss{'' if count == 1 else 'es'} judged"
+        for circuit in sorted(self.trips):
+            out[f"overload trip {circuit}"] = "tripped when a person overloaded it"
+        for box, values in sorted(self.sheds.items()):
+            told = " and ".join("its beginning" if v else "its end" for v in sorted(values, reverse=True))
+            out[f"low supply {box}"] = f"{told} judged"
         for circuit, values in sorted(self.hands.items()):
             told = " and ".join("by hand" if v else "back from it" for v in sorted(values, reverse=True))
             who = "as a person says; the box cannot know" if circuit in self.told else "done by a person"
@@ -89,6 +109,8 @@ class Coverage:
         for box in spec.boxes:
             if box not in self.wakes:
                 out[f"wake {box}"] = "no wake-up in this session"
+        if self.unwitnessed:
+            out["second witness"] = self.unwitnessed
         return out
 
     def scope(self, spec: Spec) -> str:
@@ -106,14 +128,22 @@ class Coverage:
         both = sum(len(values) == 2 for values in self.hands.values())
         if both:
             parts.append(f"{both} of {len(spec.circuits)} circuits by hand")
+        if self.witnessed:
+            parts.append(f"{len(self.witnessed)} of {len(spec.circuits)} circuits witnessed by the supply")
         if self.looks:
             parts.append(f"{len(self.looks)} looks by a person")
         nodes = [f"{n.kind} {n.name}" for n in (*spec.panels.values(), *spec.screens.values()) if n.lost]
         nodes += [f"sensor {s.name}" for s in spec.sensors.values() if s.lost]
         if nodes and self.lost:
             parts.append(f"{sum(n in self.lost for n in nodes)} of {len(nodes)} losses")
-        without = ["trip", "low supply"] if both else ["by hand", "trip", "low supply"]
+        without = [] if both else ["by hand"]
+        if not self.trips:
+            without.append("trip")
+        if not any(len(values) == 2 for values in self.sheds.values()):
+            without.append("low supply")
         if not self.lost:
             without.append("lost panels")
-        parts.append(f"without {', '.join(without[:-1])} and {without[-1]}")
+        if without:
+            first, last = ", ".join(without[:-1]), without[-1]
+            parts.append(f"without {first} and {last}" if first else f"without {last}")
         return ", ".join(parts)

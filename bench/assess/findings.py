@@ -49,6 +49,7 @@ class Findings:
         self.hold_ns = HOLD_NS  # by then a box that has fallen silent is known to be silent
         self.supply_watched = False  # then what a supply may have caused is held until that is known
         self._supply_bad: tuple[int, str] | None = None  # since when and why
+        self._moving: list[tuple[int, int, str]] = []  # stretches in which the bench moved the supply
         self._from_ns = -(1 << 62)
         self._said: set[tuple[str, str]] = set()
         self._suspects: deque[Suspect] = deque()
@@ -195,9 +196,21 @@ class Findings:
         self._supply_bad = (since_ns, why)
         self.blinded(since_ns, until_ns, why, "bench")
 
-    def _supply_over(self, t_ns: int) -> str:
-        bad = self._supply_bad
-        return bad[1] if bad is not None and t_ns >= bad[0] else ""
+    def supply_moves(self, since_ns: int, why: str) -> None:
+        """From here on the bench moves the supply's voltage, which may cause whatever a box does."""
+        self.supply_stands(since_ns)
+        self._moving.append((since_ns, FOREVER, why))
+
+    def supply_stands(self, until_ns: int) -> None:
+        """It is where it was to be, and the boxes had time to follow."""
+        if self._moving and self._moving[-1][1] == FOREVER:
+            self._moving[-1] = self._moving[-1][0], until_ns, self._moving[-1][2]
+
+    def _supply_over(self, since_ns: int, until_ns: int) -> str:
+        """Why the supply may be the cause of what was judged over [since, until]; empty when it is not."""
+        if self._supply_bad is not None and until_ns >= self._supply_bad[0]:
+            return self._supply_bad[1]
+        return next((why for a, b, why in self._moving if a <= until_ns and since_ns <= b), "")
 
     def decide(self, t_ns: int | None = None) -> None:
         """Whatever nothing can excuse any more by `t_ns` (None: the end) is a discrepancy."""
@@ -209,9 +222,10 @@ class Findings:
                 self._agenda.by(max(t_ns, deviation.t_ns + self.hold_ns) + 1)
                 return
             suspects.popleft()
-            blind = (
-                self._supply_over(deviation.t_ns) if certain else self.blind_over(since_ns, deviation.t_ns)
-            )
+            of_box = deviation.signal.startswith("box:")  # its signals are not judged while the supply moves
+            blind = self._supply_over(since_ns, deviation.t_ns) if of_box else ""
+            if not certain:
+                blind = self.blind_over(since_ns, deviation.t_ns) or blind
             unsure = next((s for s in leans_on if s.doubt or s.unconfirmed), None)
             if unsure is not None:
                 why = unsure.doubt or "the link never confirmed it"

@@ -14,7 +14,10 @@ from bench.core.entry import (
     Refused,
     StepMark,
     SupplyConfirmed,
+    SupplyMeter,
+    SupplyReached,
     SupplyRead,
+    SupplySet,
     SupplySwitched,
     SupplyTrouble,
 )
@@ -62,6 +65,7 @@ class Marks:
         self._definitions, self._judge, self._causes = parts.definitions, parts.judge, parts.causes
         self._findings, self._lost, self._boots = parts.findings, parts.lost, parts.boots
         self._ears, self._persons, self._reported = parts.ears, parts.persons, parts.reported
+        self._witnessed, self._volts = parts.witnessed, parts.volts
 
     def take(self, mark: Mark, frame_ns: int, coverage: Coverage) -> None:
         """One mark, after a frame of `frame_ns`."""
@@ -72,14 +76,19 @@ class Marks:
             self._causes.refused(mark)
         elif isinstance(mark, StepMark):
             self._causes.step = mark
+        elif isinstance(mark, SupplyRead):
+            self._watched()
+            self._witnessed.read(mark)
         elif isinstance(mark, Dropped):
             self._dropped(mark, frame_ns)
         elif isinstance(mark, HostLate):
             self._host_late(mark)
         elif isinstance(mark, Asked):
             self._persons.asked(mark)
+            self._witnessed.asked(mark)
         elif isinstance(mark, Answered):
             self._persons.answered(mark, self._reported, coverage)
+            self._witnessed.answered(mark)
         else:
             self._supply(mark)
 
@@ -95,6 +104,7 @@ class Marks:
 
     def _host_late(self, mark: HostLate) -> None:
         """Stamps of that stretch are late. Where nothing was changing this costs nothing."""
+        self._witnessed.begin_anew()
         cost = self._judge.blinded(_late_since(mark), mark.t_ns)
         if cost:
             why = f"{_late_words(mark)} while these were judged: {', '.join(cost)}"
@@ -107,13 +117,21 @@ class Marks:
         elif isinstance(mark, SupplyConfirmed):
             if mark.on:
                 self._boots.confirmed(mark.box, mark.t_ns)
-        elif isinstance(mark, SupplyRead):
-            self._watched()
+        elif isinstance(mark, SupplyMeter):
+            self._witnessed.meter(mark)
+        elif isinstance(mark, SupplySet):
+            self._witnessed.begin_anew()
+            self._volts.set(mark)
+        elif isinstance(mark, SupplyReached):
+            self._volts.reached(mark)
         elif isinstance(mark, SupplyTrouble):  # whatever the boxes did since then, it may have made them do
             self._judge.blinded(mark.since_ns, mark.t_ns)
             self._begin_anew(mark.t_ns)
+            self._witnessed.begin_anew()
 
     def _switched(self, mark: SupplySwitched) -> None:
+        self._witnessed.begin_anew()
+        self._volts.switched()
         if mark.on:
             if self._boots.powered(mark.box, mark.t_ns):
                 self._ears.goes_dark(mark.box, mark.t_ns, WAKING)

@@ -17,6 +17,8 @@ from .ears import Ears
 from .findings import Findings
 from .lost import LostNodes
 from .persons import Persons
+from .volts import Volts
+from .witnessed import Witnessed
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +38,8 @@ class Parts:
     boots: Boots
     ears: Ears
     persons: Persons
+    witnessed: Witnessed
+    volts: Volts
     reported: dict[str, Observation]
     frame_of: Mapping[str, int]
     jitter_ns: int

@@ -8,31 +8,18 @@ from bench.core import event as ev
 from bench.core.entry import Answered, Asked
 from bench.core.event import Event
 from bench.core.model import State
-from bench.core.plan import LOOK
+from bench.core.plan import LOOK, OVERLOAD
 from bench.core.signal import Observation
 from bench.definitions.words import FAULT
 from bench.judge import Judge
 from bench.spec.model import Spec
 
+from .answers import DONE, UNANSWERED, why_not
 from .causes import Causes
 from .coverage import Coverage
 from .findings import Findings
 from .looks import Looks
-
-UNANSWERED = "unanswered"
-NOT_DONE = {
-    "skipped": "the person skipped it",
-    "no_answer": "nobody answered in time",
-    "not_so": "the person saw it otherwise",
-    UNANSWERED: "the run ended before it was answered",
-}
-
-
-DONE = ("done", "not_so")
-
-
-def _why_not(answer: str) -> str:
-    return NOT_DONE.get(answer, f"the answer is {answer!r}")
+from .overloads import Overloads
 
 
 def _of(asked: Asked) -> str:
@@ -46,6 +33,7 @@ class Persons:
     def __init__(self, spec: Spec, judge: Judge, causes: Causes, findings: Findings) -> None:
         self._spec, self._judge, self._causes, self._findings = spec, judge, causes, findings
         self._looks = Looks(spec, judge, causes, findings)
+        self._overloads = Overloads(spec, judge, causes, findings)
         self._open: Asked | None = None
         self._before: dict[int, State | None] = {}
         self.by_hand: set[str] = set()  # circuits that are by hand, as confirmed
@@ -58,10 +46,11 @@ class Persons:
         if mark.what == LOOK:
             self._looks.asked(mark)
         circuit = self._spec.circuits.get(mark.name)
-        if mark.what == ev.BY_HAND and circuit is not None:
+        if mark.what in (ev.BY_HAND, OVERLOAD) and circuit is not None:
             names = [c.name for c in self._spec.circuits.values() if c.box == circuit.box]
             clusters = dict.fromkeys(self._judge.cluster_of[name] for name in names)
-            if self._spec.boxes[circuit.box].by_hand.sensed == "none":
+            unsensed = self._spec.boxes[circuit.box].by_hand.sensed == "none"
+            if unsensed and mark.what == ev.BY_HAND:
                 self._judge.bypass(names, True)
                 self.on_their_word.update(names)
             self._before = self._judge.let_work(clusters, mark.t_ns)
@@ -76,16 +65,19 @@ class Persons:
             return
         self._open = None
         tail = f" ({mark.comment})" if mark.comment else ""
+        if asked.what == OVERLOAD:
+            self._overloads.answered(asked, mark, reported, self._before)
+            return
         if asked.what != ev.BY_HAND:
-            why = "" if mark.answer in DONE else _why_not(mark.answer)
+            why = "" if mark.answer in DONE else why_not(mark.answer)
             why = why or self._looks.answered(asked, mark, reported, coverage)
             if why:
                 self._findings.doubt(asked.name, f"question {asked.number}: {why}{tail}", mark.t_ns)
             return
         was_done = mark.answer in DONE
-        why = self._disagrees(asked, reported) if was_done else _why_not(mark.answer)
+        why = self._disagrees(asked, reported) if was_done else why_not(mark.answer)
         if mark.answer == "not_so":  # done, so the box is judged by it; what was seen is a doubt of its own
-            self._findings.doubt(asked.name, f"{_of(asked)}: {_why_not(mark.answer)}{tail}", mark.t_ns)
+            self._findings.doubt(asked.name, f"{_of(asked)}: {why_not(mark.answer)}{tail}", mark.t_ns)
         if why:
             self._findings.doubt(asked.name, f"{_of(asked)}: {why}{tail}", mark.t_ns)
             self._judge.worked(self._before, None, self._claim(asked, mark.t_ns) if was_done else 0)

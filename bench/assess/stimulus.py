@@ -47,6 +47,10 @@ class Stimulus:
             return f"box {self.name} woke"
         if self.kind == "lost":
             return f"{self.name} {'lost' if self.value else 'back'}"
+        if self.kind == "trip":
+            return f"{self.name} overloaded"
+        if self.kind == "shed":
+            return f"supply of {self.name} {'low' if self.value else 'good again'} for long enough"
         if self.kind == "by_hand":
             told = f"{self.name} {'worked by hand' if self.value else 'back from by hand'}"
             return f"{told}, as a person says" if self.maybe else told

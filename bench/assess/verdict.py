@@ -26,6 +26,7 @@ def reach_verdict(assessor: Assessor, judge: Judge) -> Verdict:
     findings.decide()
     _open_ends(assessor, judge)
     _currents(assessor, judge)
+    assessor.witnessed.conclude(coverage)
     discrepancies = findings.folder.discrepancies()
     if not assessor.samples or not (coverage.controls or coverage.levels):
         ended = (
@@ -35,6 +36,9 @@ def reach_verdict(assessor: Assessor, judge: Judge) -> Verdict:
     outcome = FAIL if discrepancies else INCONCLUSIVE if findings.doubts else PASS
     not_tested = {**coverage.not_tested(spec), **assessor.not_tested}
     not_tested |= {f"current of {circuit}": why for circuit, why in assessor.no_current.items()}
+    detection = detection_limits(assessor.rules)
+    if assessor.witnessed.limit_words:
+        detection["supply"] = assessor.witnessed.limit_words
     return Verdict(
         outcome=outcome,
         discrepancies=discrepancies,
@@ -43,7 +47,7 @@ def reach_verdict(assessor: Assessor, judge: Judge) -> Verdict:
         tested=coverage.tested(),
         not_tested=not_tested,
         known_from_ns=dict(assessor.known_from_ns),
-        detection=detection_limits(assessor.rules),
+        detection=detection,
         judged_samples=assessor.samples,
         judge_version=JUDGE_VERSION,
     )

@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     from bench.spec.profile import BenchProfile
 
 NOBODY = (
-    "leave out --by-hand and --look; with --plan: --unattended leaves out what the plan asks a person for"
-)
+    "leave out --by-hand, --look and --overload; with --plan: --unattended leaves out what the plan asks a "
+    "person for"
+)  # fmt: skip
 
 
 def add_person(parser: argparse.ArgumentParser) -> None:
@@ -27,6 +28,11 @@ def add_person(parser: argparse.ArgumentParser) -> None:
         "--by-hand",
         action="store_true",
         help="then ask a person to work circuits by hand at the box, one at a time, and to put them back",
+    )
+    parser.add_argument(
+        "--overload",
+        action="store_true",
+        help="then ask a person to overload circuits that must trip, with what the bench profile has for it",
     )
     parser.add_argument(
         "--look",
@@ -60,27 +66,42 @@ def asks_person(plan: Plan) -> bool:
 
 
 def with_person(
-    spec: Spec, plan: Plan, profile: BenchProfile | None, *, by_hand: bool, look: Sequence[str] = ()
-) -> Plan:
+    spec: Spec, plan: Plan, profile: BenchProfile | None, *, by_hand: bool, look: Sequence[str] = (),
+    overload: bool = False,
+) -> Plan:  # fmt: skip
     """`plan` and then what is wished for of a person. Raises: UsageError for what cannot be looked at."""
     from bench.plan.by_hand import with_by_hand
     from bench.plan.look import parse_looks, with_looks
+    from bench.plan.trip import with_trips
     from bench.run.limits import limits_of
 
-    limits, unloaded = limits_of(profile), _unloaded(spec, profile)
+    limits, bare = limits_of(profile), unloaded(spec, profile)
     if what := parse_looks(look):  # before a hand is in the boxes: what lamps must show is known best now
-        plan = with_looks(spec, plan, what, limits, unloaded)
-    return with_by_hand(spec, plan, limits, _reached(profile), unloaded) if by_hand else plan
+        plan = with_looks(spec, plan, what, limits, bare)
+    if by_hand:
+        plan = with_by_hand(spec, plan, limits, _reached(profile), bare)
+    return with_trips(spec, plan, _overloaded(spec, profile), limits) if overload else plan
 
 
 def _reached(profile: BenchProfile | None) -> frozenset[str] | None:
     """Circuits that the fixtures of this bench let a person work by hand; None: all."""
-    fixtures = profile.fixtures.values() if profile is not None else ()
-    on = [f.on for f in fixtures if f.does == "by_hand" and f.by == "person"]
+    on = _fixtures(profile, "by_hand")
     return frozenset(name for names in on for name in names) if on and all(on) else None
 
 
-def _unloaded(spec: Spec, profile: BenchProfile | None) -> frozenset[str]:
+def _overloaded(spec: Spec, profile: BenchProfile | None) -> frozenset[str] | None:
+    """Circuits that the fixtures of this bench let a person overload; None: it has none."""
+    on = _fixtures(profile, "overload")
+    return frozenset(name for names in on for name in (names or spec.circuits)) if on else None
+
+
+def _fixtures(profile: BenchProfile | None, does: str) -> list[tuple[str, ...]]:
+    fixtures = profile.fixtures.values() if profile is not None else ()
+    return [f.on for f in fixtures if f.does == does and f.by == "person"]
+
+
+def unloaded(spec: Spec, profile: BenchProfile | None) -> frozenset[str]:
+    """Circuits with no load on this bench."""
     if profile is None:
         return frozenset()
     return frozenset(c for c in spec.circuits if profile.load_of(spec, c) == "none")
@@ -88,7 +109,8 @@ def _unloaded(spec: Spec, profile: BenchProfile | None) -> frozenset[str]:
 
 def refuse_options(args: argparse.Namespace) -> None:
     """Raises: UsageError for what does not go together."""
-    for option, given in (("--by-hand", args.by_hand), ("--look", bool(args.look))):
+    wished = ("--by-hand", args.by_hand), ("--look", bool(args.look)), ("--overload", args.overload)
+    for option, given in wished:
         if given and args.unattended:
             text = f"--unattended and {option} do not go together"
             raise UsageError(Complaint(text, advice="name one of them"))

@@ -100,6 +100,8 @@ def run(args: argparse.Namespace) -> int:
     from bench.cli.boats import existing_file
     from bench.cli.loading import bench_profile, faults_of_spec, load_boat, plan_for
     from bench.cli.output import print_json, print_lines
+    from bench.cli.rigged import with_rig
+    from bench.cli.running import Wish, supply_wish
     from bench.cli.scoring import score_lines, score_of
     from bench.cli.since import compared
     from bench.report.terminal import width_of
@@ -121,7 +123,10 @@ def run(args: argparse.Namespace) -> int:
         seconds=args.seconds, since=compared(args.since, boat) if args.since is not None else None,
     )  # fmt: skip
     profile, _ = bench_profile(args.bench, boat.spec)
-    plan = with_person(boat.spec, plan, profile, by_hand=args.by_hand, look=args.look)
+    if not args.short and args.seconds is None:
+        wish = Wish(args.spec, args.on, Path(), bench=args.bench)
+        plan = with_rig(boat.spec, plan, profile, supply_wish(wish, profile, boat))
+    plan = with_person(boat.spec, plan, profile, by_hand=args.by_hand, look=args.look, overload=args.overload)
     refuse_too_long(boat.spec, plan, profile)
     limits = limits_of(profile)
     held = on_at_most_s(boat.spec, plan, limits)
@@ -148,7 +153,7 @@ def _refuse(args: argparse.Namespace) -> None:
     if args.seconds is not None and args.sequences > 1:
         text = "--sequences and --seconds do not go together"
         raise UsageError(Complaint(text, advice="every sequence takes as long as it takes: name one of them"))
-    if args.score and (args.by_hand or args.look):
+    if args.score and (args.by_hand or args.look or args.overload):
         raise UsageError(Complaint("--score tries what the bench does by itself", advice="leave out one"))
     if args.short and args.sequences > 1:
         raise UsageError(Complaint("--sequences is for the full plan", advice="leave out --short, or it"))
@@ -294,6 +299,8 @@ def _cost(plan: Plan) -> list[str]:
 def _doing(step: Step) -> str:
     if step.kind in ("sensor", "supply"):
         return f"{step.kind} {step.name} {'on' if step.value else 'off'}"
+    if step.kind == "volts":
+        return f"supply to {step.value / 1000:g} V"
     if step.kind == "silent":
         return f"{step.name} {'silent' if step.value else 'heard again'}"
     return f"{step.kind} {step.name}".rstrip()

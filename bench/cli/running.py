@@ -18,6 +18,7 @@ from bench.cli.judging import material_of, start_ns_of, tell
 from bench.cli.loading import Boat, bench_profile, faults_of_spec, load_boat, plan_for, refuse_disagreed
 from bench.cli.output import warn
 from bench.cli.require import parse_require, with_requirement
+from bench.cli.rigged import meter_of, with_rig
 from bench.cli.since import compared, since_lines
 from bench.cli.virtual import parse_faults
 from bench.core.clock import SystemClock, utc_text
@@ -70,6 +71,7 @@ class Wish:
     plan: Plan | None = None
     by_hand: bool = False
     look: tuple[str, ...] = ()
+    overload: bool = False
     unattended: bool = False
     answer_within_s: float = LIMIT_S
     operator: Operator | None = None
@@ -94,6 +96,7 @@ def run_command(args: argparse.Namespace) -> int:
         accepted=args.accepted,
         supply=args.supply,
         by_hand=args.by_hand,
+        overload=args.overload,
         look=tuple(args.look),
         unattended=args.unattended,
         answer_within_s=args.answer_within,
@@ -169,7 +172,9 @@ def _plan_of(
     plan = plan_for(
         boat.spec, short=wish.short, supply=_switches(wish, boat, profile), seconds=seconds, since=since
     )
-    return with_person(boat.spec, plan, profile, by_hand=wish.by_hand, look=wish.look)
+    if not wish.short and seconds is None:
+        plan = with_rig(boat.spec, plan, profile, supply_wish(wish, profile, boat))
+    return with_person(boat.spec, plan, profile, by_hand=wish.by_hand, look=wish.look, overload=wish.overload)
 
 
 def run_and_judge(wish: Wish, *, write: bool = True) -> Material:
@@ -218,7 +223,8 @@ def run_boat(
     if wish.require is not None:
         facts["require"] = wish.require
     plan = wish.plan
-    if plan is None and (wish.by_hand or wish.look):
+    asks = wish.by_hand or wish.look or wish.overload
+    if plan is None and (asks or supply_wish(wish, profile, boat) is not None):
         plan = _plan_of(wish, boat, profile)
     operator = wish.operator
     if plan is not None and asks_person(plan) and not wish.unattended:
@@ -263,19 +269,21 @@ def run_boat(
 
 
 def supply_wish(wish: Wish, profile: BenchProfile | None, boat: Boat) -> SupplyWish | None:
-    """The supply of the profile at its port or at that of `--supply`; None on the virtual box or without.
+    """The supply of the profile at its port or at that of `--supply`; simulated on the virtual box, where a
+    plan makes use of it; None without.
 
     Raises: UsageError where no current limit was agreed, or no one voltage fits all boxes.
     """
-    if wish.on == "twin":
-        return None
     known = profile.supply if profile is not None else "none"
     if not isinstance(known, SerialSupply):
         if wish.supply is None:
             return None
         advice = "give --bench a profile with supply: {limit_a: ...}: what the wires of this bench can bear"
         raise UsageError(Complaint("--supply needs a current limit, and no profile gives one", advice=advice))
-    port = wish.supply or known.port
+    meter = meter_of(known)
+    is_used = meter is not None or known.least_v is not None or known.most_v is not None
+    virtual = "simulated" if is_used else None
+    port = virtual if wish.on == "twin" else wish.supply or known.port
     if port is None:
         return None
     nominal = {box.supply_v for box in boat.spec.boxes.values()}
@@ -283,7 +291,7 @@ def supply_wish(wish: Wish, profile: BenchProfile | None, boat: Boat) -> SupplyW
         text = f"the boxes have supplies of {', '.join(f'{v:g} V' for v in sorted(nominal))}"
         raise UsageError(Complaint(text, expected="one voltage", advice="give volts in the bench profile"))
     volts = known.volts if known.volts is not None else nominal.pop()
-    return SupplyWish(port, Setting(volts, known.limit_a), known.dialect)
+    return SupplyWish(port, Setting(volts, known.limit_a, meter), known.dialect)
 
 
 def _tables(wish: Wish, boat: Boat) -> Tables:

@@ -78,6 +78,30 @@ class SupplyRead(NamedTuple):
     amps: float
 
 
+class SupplyMeter(NamedTuple):
+    """What is stated of the supply's readings: a step of `detects_a` shows in them for sure, and what one
+    shows is at most `lag_ms` older than the asking for it."""
+
+    t_ns: int
+    detects_a: float
+    lag_ms: float
+
+
+class SupplySet(NamedTuple):
+    """The bench sets the supply to `volts` from here on; no sooner did it begin to move."""
+
+    t_ns: int
+    volts: float
+
+
+class SupplyReached(NamedTuple):
+    """The supply measures the `volts` that it was set to last, but for `off_v`."""
+
+    t_ns: int
+    volts: float
+    off_v: float
+
+
 class SupplyTrouble(NamedTuple):
     """From `since_ns` on the supply was not known to be as it should; the run ends by it."""
 
@@ -97,7 +121,8 @@ class StepMark(NamedTuple):
 
 class Asked(NamedTuple):
     """A person is asked to work a circuit by hand (`what` by_hand: `name` its circuit, `value` 1 by hand, 0
-    back) or to look or listen (look: `name` what at). `number` counts the questions from 1."""
+    back), to overload one for a moment (overload) or to look or listen (look: `name` what at). `number`
+    counts the questions from 1."""
 
     t_ns: int
     number: int
@@ -146,6 +171,9 @@ Mark = (
     | SupplySwitched
     | SupplyConfirmed
     | SupplyRead
+    | SupplyMeter
+    | SupplySet
+    | SupplyReached
     | SupplyTrouble
     | StepMark
     | Asked
@@ -164,6 +192,9 @@ MARKS: dict[str, type[Mark]] = {
     "supply_switched": SupplySwitched,
     "supply_confirmed": SupplyConfirmed,
     "supply_read": SupplyRead,
+    "supply_meter": SupplyMeter,
+    "supply_set": SupplySet,
+    "supply_reached": SupplyReached,
     "supply_trouble": SupplyTrouble,
     "step": StepMark,
     "asked": Asked,

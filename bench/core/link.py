@@ -9,6 +9,15 @@ from .entry import Entry
 
 
 @dataclass(frozen=True, slots=True)
+class Meter:
+    """What is stated of how a supply shows its current: a step of `detects_a` shows for sure, two readings
+    of the same current differ by less than half of that; a reading is at most `lag_ms` old when asked for."""
+
+    detects_a: float
+    lag_ms: float
+
+
+@dataclass(frozen=True, slots=True)
 class LinkFacts:
     """What a link declares of itself.
 
@@ -16,6 +25,7 @@ class LinkFacts:
     `jitter_ms`: declared worst time between a frame being on the bus and its stamp, or between the
     stamp of a send and its being on the bus. `switches_supply`: SupplySwitched can be asked for.
     `complete`: it would tell (Dropped) of every frame it lost, the adapter's own losses included.
+    `meter`: the supply is read, and this is stated of its current. `sets_volts`: its voltage can be set.
     """
 
     name: str
@@ -24,6 +34,8 @@ class LinkFacts:
     jitter_ms: float
     switches_supply: bool = False
     complete: bool = False
+    meter: Meter | None = None
+    sets_volts: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,4 +87,12 @@ class Link(Protocol):
 
     def close(self) -> None:
         """Ends the thread and releases the port; safe to call twice."""
+        ...
+
+
+class VoltsLink(Link, Protocol):
+    """A link whose facts say `sets_volts`: SupplySet and SupplyReached come out of it as well."""
+
+    def set_volts_at(self, t_ns: int, volts: float) -> None:
+        """Queue another voltage of the supply for the absolute instant `t_ns`. Never blocks."""
         ...

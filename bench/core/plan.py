@@ -7,7 +7,9 @@ from dataclasses import dataclass, field
 from .event import BY_HAND
 
 LOOK = "look"
-OF_PERSON = (BY_HAND, LOOK)  # kinds of steps that only a person can do
+VOLTS = "volts"
+OVERLOAD = "overload"
+OF_PERSON = (BY_HAND, LOOK, OVERLOAD)  # kinds of steps that only a person can do
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,9 +18,11 @@ class Step:
 
     `kind`: press | release | sensor | supply | wake | wait; `name`, `value` as in core.event. Or silent, with
     value 1 until one of value 0: nothing is sent of `name`, which is `panel NAME`, `screen NAME`, or `sensors
-    BOX` for the module that tells all sensors of a box; it is heard last, and first, at these instants. A
-    person is asked for: by_hand, and look with `name` what at; `about` is then the question. Only in a
-    replay: frame, with `name` the identifier, the data and 1 for an extended one, as `18FF2021#01FF#1`.
+    BOX` for the module that tells all sensors of a box; it is heard last, and first, at these instants.
+    `volts` sets the supply to `value` mV; shed is what follows of it, value 1 begins and 0 ends: nothing is
+    done. A person is asked for: by_hand, overload of a circuit, and look with `name` what at; `about` is then
+    the question. Only in a replay: frame, with `name` the identifier, the data and 1 for an extended one, as
+    `18FF2021#01FF#1`.
     `covers`: tags of the coverage this step earns (for a wait: what is being watched).
     """
 

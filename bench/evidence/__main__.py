@@ -12,6 +12,7 @@ from bench.evidence.page import write_page
 STUDIES = {
     "healthy": "healthy virtual boxes with noise and jitter pass, whatever the seed",
     "faults": "every seeded fault ends in its expected verdict",
+    "witness": "a supply accuses no healthy box, and names every output that only pretends",
     "persons": "people who err, skip or leave make no healthy box fail",
     "scoreboard": "the plan finds every single edit of a configuration that a report can show",
     "planning": "plans of random boats do what they say, and healthy boxes pass them",

@@ -20,6 +20,13 @@ from bench.twin import Expected, fault_kinds
 NOT_DISTINGUISHABLE = "not distinguishable"
 TO_BE_SEEN = "to be seen"  # faults that only a person sees or hears
 BY_HAND = "by hand"  # faults that show only when a person works at the box
+LOW_SUPPLY = "low supply"  # faults that show only when the supply is lowered
+BESIDE_SUPPLY = "beside a supply"  # faults that only the supply's own readings show
+SUPPLIES = {
+    BESIDE_SUPPLY: "{limit_a: 900, detects_a: 0.5, lag_ms: 100}",
+    LOW_SUPPLY: "{limit_a: 900, least_v: 8, most_v: 15.5}",
+}
+BENCH = "hardstand_bench: 1\nadapter: twin\nclock: host\necho: none\nconfirms: true\njitter_ms: 2\n"
 SEEDS = 3
 
 
@@ -51,10 +58,16 @@ def reached(case: Case, folder: Path, seed: int = 1) -> Verdict:
 
 
 def _wish(case: Case, folder: Path, seed: int, fault: str | None = None) -> Wish:
-    """A full run, with a person where only a person brings the fault to light."""
+    """A full run, with a person or a supply where only these bring the fault to light."""
     look = ("all", "horn") if case.where == TO_BE_SEEN else ()
     by_hand = case.where == BY_HAND
-    return Wish(case.boat, "twin", folder, fault=fault, seed=seed, by_hand=by_hand, look=look)
+    bench = folder.parent / "supplied.yaml" if case.where in SUPPLIES else None
+    if bench is not None:
+        bench.write_text(f"{BENCH}supply: {SUPPLIES[case.where]}\n", encoding="utf-8")
+    return Wish(
+        case.boat, "twin", folder, fault=fault, seed=seed, by_hand=by_hand, look=look,
+        bench=str(bench) if bench else None,
+    )  # fmt: skip
 
 
 def what_is_wrong(case: Case, verdict: Verdict, folder: Path, seed: int = 1) -> str:
@@ -62,14 +75,25 @@ def what_is_wrong(case: Case, verdict: Verdict, folder: Path, seed: int = 1) -> 
     roots = [d.subject for d in verdict.discrepancies]
     outcome = case.expected.outcome
     if outcome == FAIL:
-        several = case.where == BY_HAND or case.kind in STRIKES_AGAIN
+        several = case.where in (BY_HAND, LOW_SUPPLY) or case.kind in STRIKES_AGAIN
         most = len(case.expected.subjects) if several else 1
         return _wrong_fail(case.expected.subjects, verdict, roots, most)
+    if case.where == BESIDE_SUPPLY:
+        return _wrong_witness(case, verdict)
     if outcome == INCONCLUSIVE:
         return "" if verdict.outcome == INCONCLUSIVE else f"{verdict.outcome} {', '.join(roots)}".rstrip()
     if outcome == NOT_DISTINGUISHABLE:
         return _wrong_equal(case, verdict, folder, seed)
     return f"unknown expectation {outcome}"
+
+
+def _wrong_witness(case: Case, verdict: Verdict) -> str:
+    """The circuit that was named beforehand is not witnessed, and nothing else is in doubt."""
+    others = [d.reason for d in verdict.doubts if not d.reason.startswith("not witnessed")]
+    named = {f"not witnessed: {d.subject}" for d in verdict.doubts}
+    if verdict.outcome != INCONCLUSIVE or others or named != {case.expected.reason}:
+        return f"{verdict.outcome}: {'; '.join([*others, *sorted(named)])}"
+    return ""
 
 
 def _wrong_fail(subjects: tuple[str, ...], verdict: Verdict, roots: list[str], most: int) -> str:

@@ -18,6 +18,7 @@ from bench.twin import Fault, Tables, Twin, boats, load_tables
 
 from .person import SimulatedPerson
 from .virtual import START_NS, VirtualBench
+from .virtual_supply import Manner, SuppliedBench
 
 DEMO = "kittiwake"
 DATA = Path(__file__).resolve().parents[1] / "data"
@@ -57,13 +58,13 @@ def load_boat(spec: str | Path) -> Boat:
 def run_virtual(
     spec: str | Path = "demo", *, faults: Sequence[Fault] = (), seed: int = 0, out: Path | None = None,
     short: bool = False, boat: Boat | None = None, tables: Tables | None = None, wishes: Wishes | None = None,
-    stop: StopFlag | None = None, progress: Progress = no_progress,
+    stop: StopFlag | None = None, progress: Progress = no_progress, manner: Manner | None = None,
 ) -> RunResult:  # fmt: skip
     """Runs the plan of a boat on its virtual box with `faults` seeded; `seed` fixes noise and jitter.
 
-    `boat`: already loaded, else it is loaded from `spec`; the virtual box is the one of the boat's
-    name, unless `tables` are given. The same arguments give the same bytes. Raises as `load_boat`,
-    and UsageError when the folder `out` is not empty.
+    A supply in `wishes` is simulated, and reads in a `manner`. `boat`: already loaded, else it is loaded
+    from `spec`; the virtual box is the one of the boat's name, unless `tables` are given. The same arguments
+    give the same bytes. Raises as `load_boat`, and UsageError when the folder `out` is not empty.
     """
     boat = boat or load_boat(spec)
     tables = tables or boat_tables(boat.spec.boat.name)
@@ -72,7 +73,12 @@ def run_virtual(
     wishes = wishes or Wishes(short=short, out=out)
     if isinstance(wishes.operator, SimulatedPerson):
         wishes.operator.box = twin
+    stop = StopFlag() if stop is None else stop
+    link: VirtualBench = VirtualBench(twin, clock)
+    if wishes.supply is not None:
+        link = SuppliedBench(
+            twin, clock, wishes.supply.setting, manner=manner, seed=seed, on_trouble=stop.set
+        )
     return run_on(
-        boat, VirtualBench(twin, clock), clock, replace(wishes, guard=False), adapter="virtual", stop=stop,
-        progress=progress,
-    )  # fmt: skip
+        boat, link, clock, replace(wishes, guard=False), adapter="virtual", stop=stop, progress=progress
+    )

@@ -8,6 +8,7 @@ from typing import Protocol
 
 from bench.core import look
 from bench.core.event import BY_HAND
+from bench.core.plan import OVERLOAD
 from bench.run.operator import Question
 from bench.spec.model import Spec
 
@@ -25,6 +26,8 @@ class Box(Protocol):
     """What a person can do to a virtual box, see and hear of it (`bench.twin.Twin`)."""
 
     def by_hand(self, t_ns: int, box: str, channel: int, on: bool) -> None: ...
+
+    def overload(self, t_ns: int, box: str, channel: int, on: bool) -> None: ...
 
     def truth(self, t_ns: int) -> Mapping[tuple[str, int], Seen]: ...
 
@@ -73,10 +76,12 @@ class SimulatedPerson:
             return "skipped", "not reachable"
         if not self._acted:
             self._acted = True
-            if question.kind == BY_HAND and habit != "idle":
+            if question.kind in (BY_HAND, OVERLOAD) and habit != "idle":
                 self._work(question, t_ns, habit)
         if t_ns < self._since_ns + round(2e9 * self.takes_s):
             return None
+        if question.kind == OVERLOAD and habit != "idle":
+            self._work(question._replace(value=0), t_ns, habit)
         kind, subject = look.split(question.name)
         if kind == look.LABEL:
             assert self.box is not None
@@ -90,7 +95,9 @@ class SimulatedPerson:
         box = self.box
         assert box is not None
         kind, subject = look.split(question.name)
-        circuit = self.spec.circuits.get(subject)
+        circuit = self.spec.circuits.get(subject or question.name)
+        if question.kind == OVERLOAD and circuit is not None:
+            return box.truth(t_ns)[circuit.box, circuit.channel].percent <= 0.0
         if question.kind == BY_HAND and circuit is not None:
             return (box.truth(t_ns)[circuit.box, circuit.channel].percent > 0.0) == bool(question.value)
         if kind == look.LAMPS:
@@ -118,4 +125,7 @@ class SimulatedPerson:
             others = [c.channel for c in self.spec.circuits.values() if c.box == circuit.box]
             channel = others[(others.index(channel) + 1) % len(others)]
         assert self.box is not None
+        if question.kind == OVERLOAD:
+            self.box.overload(t_ns, circuit.box, channel, bool(question.value))
+            return
         self.box.by_hand(t_ns, circuit.box, channel, bool(question.value))

@@ -13,6 +13,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
+from bench.core.clock import Clock
+
 QUEUE_LENGTH = 8
 IDENTITY = "Saltmarsh,SIM1,0,1.0"  # an invented name
 TEXTS = {
@@ -90,15 +92,35 @@ FAULTS = {
 HEALTHY = SupplyFault("none", "nothing is wrong", "")
 
 
+class SimMeter:
+    """What a supply shows of a current: renewed every `refresh_ms`, in steps of `step_a`, wrong by
+    `off_pct`."""
+
+    def __init__(self, clock: Clock, refresh_ms: float, step_a: float, off_pct: float) -> None:
+        self._clock, self._refresh_ns = clock, int(refresh_ms * 1e6)
+        self._step_a, self._gain = step_a, 1.0 + off_pct / 100.0
+        self._shown_a, self._since_ns = 0.0, -(1 << 62)
+
+    def show(self, amps: float) -> float:
+        """What it shows now, while `amps` flow."""
+        now_ns = self._clock.now_ns()
+        if now_ns - self._since_ns >= self._refresh_ns:
+            self._since_ns = now_ns
+            self._shown_a = round(amps * self._gain / self._step_a) * self._step_a
+        return self._shown_a
+
+
 class SimSupply:
     """One output. `feed` what was written to its port; it gives back what it answers."""
 
     def __init__(
-        self, fed: Fed | None = None, fault: SupplyFault = HEALTHY, *, most_amps: float = 100.0
-    ) -> None:
+        self, fed: Fed | None = None, fault: SupplyFault = HEALTHY, *, most_amps: float = 100.0,
+        meter: SimMeter | None = None,
+    ) -> None:  # fmt: skip
         self.fed: Fed = fed or Resistance()
         self.fault = fault
         self.most_amps = most_amps
+        self._meter = meter
         self.lines = 0
         self._rest = b""
         self._errors: deque[int] = deque()
@@ -225,6 +247,11 @@ class SimSupply:
         self.fed.feed(volts)
         return volts, self.limit_a
 
+    def metered(self) -> float:
+        """The current as its meter shows it."""
+        amps = self.terminals()[1]
+        return amps if self._meter is None else self._meter.show(amps)
+
     def shown(self, value: float) -> str:
         return "****" if self.fault.garbage else f"{value:.4f}"
 
@@ -278,5 +305,5 @@ def _commands(s: SimSupply) -> list[tuple[re.Pattern[str], bool, Callable[[str],
         ask(f"{amps}?", lambda: s.shown(s.limit_a)), put("OUTPut[:STATe]", s.set_output),
         ask("OUTPut[:STATe]?", lambda: str(int(s.on))), ask("SYSTem:ERRor[:NEXT]?", s.next_error),
         ask("MEASure[:SCALar]:VOLTage[:DC]?", lambda: s.shown(s.terminals()[0])),
-        ask("MEASure[:SCALar]:CURRent[:DC]?", lambda: s.shown(s.terminals()[1])),
+        ask("MEASure[:SCALar]:CURRent[:DC]?", lambda: s.shown(s.metered())),
     ]  # fmt: skip

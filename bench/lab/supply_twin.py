@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import random
+
 from bench.core.clock import Clock
 from bench.twin import Twin
 
@@ -12,10 +14,13 @@ GONE_V = 6.0  # below this the virtual boxes are without supply (assumed; ISO 16
 
 
 class TwinAtTerminals:
-    """What the supply feeds: all boxes of a twin, and the current they truly draw. Thread: the twin's."""
+    """What the supply feeds: all boxes of a twin, and the current they truly draw. Thread: the twin's.
 
-    def __init__(self, twin: Twin, clock: Clock) -> None:
-        self._twin, self._clock = twin, clock
+    `pulsed`: chance by which an instant meets a dimmed load on or off; None: its mean current flows.
+    """
+
+    def __init__(self, twin: Twin, clock: Clock, pulsed: random.Random | None = None) -> None:
+        self._twin, self._clock, self._pulsed = twin, clock, pulsed
         self._volts: float | None = None
 
     def feed(self, volts: float) -> None:
@@ -31,7 +36,15 @@ class TwinAtTerminals:
 
     def amps(self) -> float:
         """The true total current, now."""
-        return self._twin.total_amps()
+        if self._pulsed is None:
+            return self._twin.total_amps()
+        outputs = self._twin.truth(self._clock.now_ns()).values()
+        return sum(self._at_an_instant(o.percent, o.amps) for o in outputs)
+
+    def _at_an_instant(self, percent: float, amps: float) -> float:
+        if self._pulsed is None or not 0.0 < percent < 100.0:
+            return amps
+        return amps * 100.0 / percent if self._pulsed.random() < percent / 100.0 else 0.0
 
 
 def supply_of_twin(

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from bench.core.event import BY_HAND
 from bench.core.look import READY
-from bench.core.plan import OF_PERSON, Plan, Step
+from bench.core.plan import OF_PERSON, OVERLOAD, Plan, Step
 from bench.oracle import Oracle
 from bench.spec.model import Circuit, Spec
 
@@ -27,7 +27,8 @@ _BACK = {
 }
 MOVES = ("motor", "relay")
 WATCHED_MS = 2000.0  # after a person's work: what the boxes report is watched, whatever the person says
-BY_HAND_WORD, LOOKS_WORD = "by hand", "seen or heard"
+BY_HAND_WORD, LOOKS_WORD, OVERLOAD_WORD = "by hand", "seen or heard", "overload trip"
+PERSON_WORDS = (BY_HAND_WORD, LOOKS_WORD, OVERLOAD_WORD)
 FOR_HAND = "before a person works at the box"
 QUIET = "Nothing is sent to the boxes until you answer."
 
@@ -45,7 +46,7 @@ def choose(spec: Spec, limited: Collection[str] = (), reached: Collection[str] |
     sets a limit; `reached`: those that a person can get at (None: all)."""
     model = Oracle(spec)
     momentary = {m for f in spec.functions.values() if f.kind == "momentary" for m in f.circuits}
-    timed = {c for names in model.clusters for c in names if _timed(spec, names)}
+    may_end = {c for names in model.clusters for c in names if _timed(spec, names)}
     leads = leaders(spec)
     left_out: dict[str, str] = {}
     for c in spec.circuits.values():
@@ -57,7 +58,7 @@ def choose(spec: Spec, limited: Collection[str] = (), reached: Collection[str] |
             left_out[c.name] = f"{leads[c.name]} would run with it while a hand is in the box"
         elif c.name in limited:
             left_out[c.name] = "the bench profile limits how long it may run"
-        elif c.name in timed:
+        elif c.name in may_end:
             left_out[c.name] = "a timer would start at an instant that only the person knows"
     chosen = tuple(c for c in spec.circuits.values() if c.name not in left_out)
     return Choice(chosen, left_out)
@@ -121,8 +122,9 @@ def without_person(plan: Plan, why: str = "needs a person, and the run is unatte
     if first is None:
         return plan
     asked = [s for s in plan.steps if s.kind in OF_PERSON and not s.name.startswith(READY)]
-    left = {BY_HAND_WORD if s.kind == BY_HAND else s.name: why for s in asked}
-    covered = tuple(text for text in plan.covered if text.partition(":")[0] not in (BY_HAND_WORD, LOOKS_WORD))
+    words = {BY_HAND: BY_HAND_WORD, OVERLOAD: OVERLOAD_WORD}
+    left = {words.get(s.kind, s.name): why for s in asked}
+    covered = tuple(text for text in plan.covered if text.partition(":")[0] not in PERSON_WORDS)
     return replace(
         plan, steps=plan.steps[:first], duration_ms=plan.steps[first].at_ms, covered=covered,
         not_tested={**plan.not_tested, **left},

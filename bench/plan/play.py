@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from bench.core.plan import LOOK, Plan, Step
 from bench.oracle import Oracle
 from bench.spec.model import Spec
@@ -15,10 +17,12 @@ MOST_ROUNDS = 3
 
 
 class Player:
-    """`t_ms`: where the next step goes; `steps`: those written so far; `sim`: the boat after them."""
+    """`t_ms`: where the next step goes; `steps`: those written so far; `sim`: the boat after them.
+    `dwell_ms`: at least so long between stimuli."""
 
-    def __init__(self, spec: Spec, plan: Plan) -> None:
-        self.spec, self.model, self.pace = spec, Oracle(spec), Pace.of(spec)
+    def __init__(self, spec: Spec, plan: Plan, *, dwell_ms: float = 0.0) -> None:
+        self.spec, self.model, pace = spec, Oracle(spec), Pace.of(spec)
+        self.pace = replace(pace, dwell=max(pace.dwell, dwell_ms))
         self.sim = Sim(self.model, spec)
         for step in plan.steps:
             self.sim.advance(step.at_ms)

@@ -54,7 +54,8 @@ def never(spec: Spec, tags: Iterable[str], *, supply: bool) -> dict[str, str]:
     out["by hand"] = "needs a person or a fixture at the box"
     trips = [c.name for c in spec.circuits.values() if c.trip is not None]
     if trips:
-        out["overload trip"] = f"needs a load bank: {', '.join(trips)}"
+        out["overload trip"] = f"needs a person with a load that overloads it: {', '.join(trips)}"
+    out["open load"] = "nothing is agreed of what a box says of it; its current shows it"
     if any(b.supply is not None for b in spec.boxes.values()):
         out["supply low"] = "needs a supply whose voltage can be set"
     out |= dict(not_lost(spec, have))

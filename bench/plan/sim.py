@@ -7,8 +7,9 @@ from copy import copy
 from math import inf
 
 from bench.core.errors import InternalError
-from bench.core.event import LOST, WAKE, Event
+from bench.core.event import LOST, TRIP, WAKE, Event
 from bench.core.model import State
+from bench.core.plan import OVERLOAD, VOLTS
 from bench.core.timeline import Course, Steady
 from bench.oracle import Oracle
 from bench.spec.model import Spec
@@ -201,9 +202,11 @@ class Sim:
             for lost in self.silences.end(name):
                 self.apply(LOST, lost, 0)
             self._note_loss(self.silences.reached(name))
-        elif kind != "wait":
+        elif kind == OVERLOAD:
+            self.apply(TRIP, name, value)
+        elif kind not in ("wait", VOLTS):
             self.apply(kind, name, value)
-        elif value == 1:
+        elif kind == "wait" and value == 1:
             self.apply(WAKE, name, 1)
 
     def apply(self, kind: str, name: str, value: int) -> None:

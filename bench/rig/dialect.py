@@ -6,22 +6,26 @@ import string
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import isfinite
 from pathlib import Path
 
 from bench.core.errors import Complaint, UsageError
+from bench.core.link import Meter
 
 VERSION = 1
 SHIPPED = Path(__file__).parent / "dialects"
 SET = ("volts", "limit_a", "output", "clear")
 ASK = ("identity", "volts", "limit_a", "output", "measured_v", "measured_a", "error")
 TABLES = {"line": ("baud", "end", "pause_ms"), "set": SET, "ask": ASK, "answers": ("on", "off")}
+METER = ("detects_a", "lag_ms")  # optional: what the maker states of the measured current
+LAG_MS = 500.0  # assumed where no one states how old a reading may be: slower than most supplies renew theirs
 ENDS = ("\n", "\r", "\r\n")
 
 
 @dataclass(frozen=True, slots=True)
 class Dialect:
     """`write`: commands, with {value} where they take one; `ask`: queries; `on`, `off`: what a query of the
-    output may answer."""
+    output may answer. `meter`: what is stated of the measured current, if anything."""
 
     name: str
     baud: int
@@ -31,6 +35,7 @@ class Dialect:
     ask: Mapping[str, str]
     on: frozenset[str]
     off: frozenset[str]
+    meter: Meter | None = None
 
 
 def load_dialect(name: str = "scpi") -> Dialect:
@@ -51,9 +56,11 @@ def load_dialect(name: str = "scpi") -> Dialect:
     if wrong:
         raise UsageError(wrong)
     line, answers = tree["line"], tree["answers"]
+    stated = tree.get("meter")
+    meter = Meter(float(stated["detects_a"]), float(stated.get("lag_ms", LAG_MS))) if stated else None
     return Dialect(
         tree["name"], line["baud"], line["end"], float(line["pause_ms"]), tree["set"], tree["ask"],
-        frozenset(answers["on"]), frozenset(answers["off"]),
+        frozenset(answers["on"]), frozenset(answers["off"]), meter,
     )  # fmt: skip
 
 
@@ -62,10 +69,11 @@ def _wrong(tree: Mapping[str, object]) -> list[tuple[str, str]]:
     if tree.get("dialect_version") != VERSION:
         return [(f"dialect_version is {tree.get('dialect_version')!r}", str(VERSION))]
     out = []
-    known = {"dialect_version", "name", *TABLES}
+    known = {"dialect_version", "name", "meter", *TABLES}
     out += [(f'unknown key "{key}"', ", ".join(sorted(known))) for key in tree if key not in known]
     if not isinstance(tree.get("name"), str):
         out.append(("name is missing", "a text"))
+    out += _wrong_meter(tree.get("meter", {"detects_a": 1}))
     for table, keys in TABLES.items():
         found = tree.get(table)
         if not isinstance(found, dict):
@@ -77,6 +85,21 @@ def _wrong(tree: Mapping[str, object]) -> list[tuple[str, str]]:
             if right:
                 out.append((f"{table}.{key} is {found.get(key)!r}", right))
     return out
+
+
+def _wrong_meter(found: object) -> list[tuple[str, str]]:
+    if not isinstance(found, dict):
+        return [("meter is no table", f"keys {', '.join(METER)}")]
+    out = [(f'unknown key "meter.{key}"', ", ".join(METER)) for key in found if key not in METER]
+    if not _is_number(found.get("detects_a")) or not found["detects_a"] > 0:
+        out.append((f"meter.detects_a is {found.get('detects_a')!r}", "a number above 0, in A"))
+    if not _is_number(found.get("lag_ms", 0)) or found.get("lag_ms", 0) < 0:
+        out.append((f"meter.lag_ms is {found.get('lag_ms')!r}", "a number, at least 0, in ms"))
+    return out
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
 
 
 def _fault_of(table: str, key: str, value: object) -> str:

@@ -15,13 +15,23 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from bench.core.clock import Clock
-from bench.core.entry import Entry, Mark, SupplyConfirmed, SupplyRead, SupplySwitched, SupplyTrouble
+from bench.core.entry import (
+    Entry,
+    Mark,
+    SupplyConfirmed,
+    SupplyReached,
+    SupplyRead,
+    SupplySet,
+    SupplySwitched,
+    SupplyTrouble,
+)
 from bench.core.errors import BenchError
-from bench.core.link import Link, LinkFacts, LinkStatistics
+from bench.core.link import Link, LinkFacts, LinkStatistics, Meter
 
 from .supply import Reading, Supply
 
 MS = 1_000_000
+VOLTS = ""  # no box has this name
 POLL_NS = 100 * MS
 RISE_NS = 1_000 * MS  # longest from the command to the voltage at the terminals
 TOL_V = 0.3  # assumed: wider than any bench supply's own error, far below what makes a box restart
@@ -29,10 +39,12 @@ TOL_V = 0.3  # assumed: wider than any bench supply's own error, far below what 
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What the supply is set to, in V and A; all boxes of the run hang on it."""
+    """What the supply is set to, in V and A; all boxes of the run hang on it. `meter`: what is stated of its
+    readings, if anything."""
 
     volts: float
     limit_a: float
+    meter: Meter | None = None
 
 
 class SuppliedLink:
@@ -50,7 +62,8 @@ class SuppliedLink:
         self._wanted = dict.fromkeys(self._boxes, False)
         self._on_trouble = on_trouble
         self._supply: Supply | None = None
-        self._due: list[tuple[int, int, str, bool]] = []
+        self._volts = setting.volts  # as it is set now
+        self._due: list[tuple[int, int, str, float]] = []  # box and on or off; VOLTS and how many
         self._queued = 0
         self._marks: deque[Mark] = deque()
         self._changed = threading.Condition()
@@ -64,7 +77,7 @@ class SuppliedLink:
     @property
     def facts(self) -> LinkFacts:
         """The link's own, and that the supply can be switched."""
-        return replace(self._link.facts, switches_supply=True)
+        return replace(self._link.facts, switches_supply=True, meter=self._setting.meter, sets_volts=True)
 
     def open(self) -> None:
         """Sets the supply up with its output off, then opens the link. Raises BenchError."""
@@ -85,12 +98,16 @@ class SuppliedLink:
         """As the link does."""
         self._link.send_at(t_ns, can_id, data, extended)
 
-    def switch_supply_at(self, t_ns: int, box: str, on: bool) -> None:
+    def switch_supply_at(self, t_ns: int, box: str, on: float) -> None:
         """Queue a switching; how late it went shows in its mark."""
         with self._changed:
             heapq.heappush(self._due, (t_ns, self._queued, box, on))
             self._queued += 1
             self._changed.notify()
+
+    def set_volts_at(self, t_ns: int, volts: float) -> None:
+        """Queue another voltage; how late it was set shows in its mark."""
+        self.switch_supply_at(t_ns, VOLTS, volts)
 
     @property
     def settled(self) -> bool:
@@ -145,7 +162,7 @@ class SuppliedLink:
         try:
             while (what := self._next()) is not None:
                 if what:
-                    self._switch(supply, what)
+                    self._do(supply, what)
                 else:
                     self._watch(supply)
         except BenchError as e:
@@ -153,7 +170,7 @@ class SuppliedLink:
         except Exception as e:  # a thread top: the text must reach the run
             self._give_up(supply, f"internal error in the supply's thread: {type(e).__name__}: {e}")
 
-    def _next(self) -> list[tuple[str, bool]] | None:
+    def _next(self) -> list[tuple[str, float]] | None:
         """What is due to be switched, nothing when it is time to read, None at the end."""
         poll_ns = self._clock.now_ns() + POLL_NS
         with self._changed:
@@ -173,6 +190,25 @@ class SuppliedLink:
                 self._changed.wait((until_ns - now_ns) / 1e9)
         return None
 
+    def _do(self, supply: Supply, what: Sequence[tuple[str, float]]) -> None:
+        switched = [(box, bool(on)) for box, on in what if box != VOLTS]
+        if switched:
+            self._switch(supply, switched)
+        for name, volts in what:
+            if name == VOLTS:
+                self._set_volts(supply, volts)
+
+    def _set_volts(self, supply: Supply, volts: float) -> None:
+        self._volts = volts
+        start_ns = self._say(lambda t_ns: [SupplySet(t_ns, volts)])
+        supply.set_volts(volts)
+        while self._on and not self._has_followed(reading := self._read(supply), True):
+            if self._clock.now_ns() > start_ns + RISE_NS:
+                self._good_ns = start_ns
+                text = f"{reading.volts:g} V {RISE_NS // MS} ms after being set to {volts:g} V"
+                raise BenchError(f"the supply gave {text}")
+        self._say(lambda t_ns: [SupplyReached(t_ns, volts, TOL_V)])
+
     def _switch(self, supply: Supply, what: Sequence[tuple[str, bool]]) -> None:
         self._wanted.update(what)
         on = all(self._wanted.values())
@@ -190,14 +226,14 @@ class SuppliedLink:
 
     def _has_followed(self, reading: Reading, on: bool) -> bool:
         """Going off is slow where boxes hold their charge: what the supply says is enough then."""
-        return not on or abs(reading.volts - self._setting.volts) <= TOL_V
+        return not on or abs(reading.volts - self._volts) <= TOL_V
 
     def _watch(self, supply: Supply) -> None:
         good_ns = self._good_ns
         reading = self._read(supply)
         if self._on and not self._has_followed(reading, True):
             self._good_ns = good_ns
-            set_to = f"{self._setting.volts:g} V and at most {self._setting.limit_a:g} A"
+            set_to = f"{self._volts:g} V and at most {self._setting.limit_a:g} A"
             raise BenchError(f"the supply gave {reading.volts:g} V and {reading.amps:g} A, set to {set_to}")
 
     def _read(self, supply: Supply) -> Reading:

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from bench.core.clock import Clock, cpu_ns, elapsed_ns
-from bench.core.entry import Ended, Started, StepMark
+from bench.core.entry import Ended, Started, StepMark, SupplyMeter
 from bench.core.errors import BenchError, HardstandError
 from bench.core.link import Link
 from bench.core.plan import OF_PERSON, Plan, Step
@@ -128,6 +128,8 @@ class Conductor:
         jitter_ms, evidence = self._jitter()
         bus.pump(self.clock.now_ns())  # what the link has seen so far lies before the start
         bus.mark(Started(bus.t_ns, jitter_ms, evidence, int(self.link.facts.complete)))
+        if (meter := self.link.facts.meter) is not None:
+            bus.mark(SupplyMeter(bus.t_ns, meter.detects_a, meter.lag_ms))
         self.progress(0.0, self.total_ms, "listening")
         if not self.link.facts.switches_supply:  # else the first thing is to take the supply away
             bus.pump(self.clock.now_ns() + int(LISTEN_FIRST_MS * MS))

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import cast
 
-from bench.core.errors import InternalError
-from bench.core.plan import Step
+from bench.core.errors import BenchError, InternalError
+from bench.core.event import SHED
+from bench.core.link import VoltsLink
+from bench.core.plan import VOLTS, Step
 from bench.definitions.sending import Sender, Sent
 from bench.spec.model import Spec
 
@@ -86,8 +89,16 @@ class Hands:
             self._send(t_ns, [(int(can_id, 16), bytes.fromhex(data), extended == "1")])
         elif step.kind == "supply":
             self._bus.link.switch_supply_at(t_ns, step.name, bool(step.value))
-        elif step.kind != "wait":
+        elif step.kind == VOLTS:
+            self._volts(t_ns, step.value / 1000.0)
+        elif step.kind not in ("wait", SHED):
             raise InternalError(f"a step of kind {step.kind!r} cannot be played")
+
+    def _volts(self, t_ns: int, volts: float) -> None:
+        link = self._bus.link
+        if not link.facts.sets_volts:
+            raise BenchError("the plan sets the supply's voltage, which this bench cannot")
+        cast(VoltsLink, link).set_volts_at(t_ns, volts)
 
     def _send(self, t_ns: int, frames: Iterable[Sent]) -> None:
         for can_id, data, extended in frames:

@@ -9,7 +9,7 @@ from bench.core.clock import Clock
 from bench.core.entry import Answered, Asked
 from bench.core.event import BY_HAND
 from bench.core.look import HEARD, READY, split
-from bench.core.plan import LOOK, Step
+from bench.core.plan import LOOK, OVERLOAD, Step
 from bench.spec.model import Spec
 
 from .bus import MS, Bus, RunStopped
@@ -61,11 +61,14 @@ class Asking:
         self._number = self._unanswered = 0
         self._absent = ""  # why nothing more is asked
         self._unsure = ""  # the circuit whose by-hand state nobody confirmed
+        self._stopped = False  # whether a circuit tripped is not known: nothing builds on that
         self._not_ready = ""  # the circuit that nobody stands ready to see or hear
         self.may_be_by_hand: set[str] = set()
 
     def leaves_out(self, step: Step) -> bool:
         """Whether a step is not to be done, since what it builds on was not confirmed."""
+        if self._stopped:
+            return True
         if self._not_ready:
             if step.kind == LOOK and step.name == f"{HEARD}{self._not_ready}":
                 self._not_ready = ""
@@ -88,7 +91,7 @@ class Asking:
             self.may_be_by_hand.add(step.name)
             bus.by_hand(step.name, True)
         answer, comment = self._ask(question)
-        if step.kind == BY_HAND:
+        if step.kind in (BY_HAND, OVERLOAD):
             respond_ms = max(b.respond_ms + b.settle_ms for b in self._spec.boxes.values())
             bus.pump(self._clock.now_ns() + int((REPORT_MS + respond_ms) * MS))
         bus.mark(Answered(bus.t_ns, self._number, answer, comment))
@@ -99,6 +102,8 @@ class Asking:
         kind, subject = split(step.name) if step.kind == LOOK else ("", "")
         if kind == READY and answer != "done":
             self._not_ready = subject
+        if step.kind == OVERLOAD and answer != "done":
+            self._stopped = True
         if step.kind != BY_HAND:
             return
         if (answer == "skipped" and step.value) or (answer == "done" and not step.value):

@@ -10,13 +10,14 @@ from pathlib import Path
 from typing import Any, TypeGuard
 
 from bench.core.errors import Complaint, UsageError
-from bench.core.event import BY_HAND
+from bench.core.event import BY_HAND, SHED
 from bench.core.look import BACKLIGHT, HEARD, LABEL, LAMPS, READY
-from bench.core.plan import LOOK, OF_PERSON, Alike, Merged, Plan, Since, Step, Toured
+from bench.core.plan import LOOK, OF_PERSON, OVERLOAD, VOLTS, Alike, Merged, Plan, Since, Step, Toured
 from bench.plan.silence import node_of, senders
 from bench.spec.model import Spec
 
-KINDS = ("press", "release", "sensor", "supply", "wake", "wait", "silent", *OF_PERSON)
+KINDS = ("press", "release", "sensor", "supply", "wake", "wait", "silent", VOLTS, SHED, *OF_PERSON)
+MOST_MV = 60_000
 MOST_LIT = 1 << 256  # bits of a node's lamps
 LONGEST_MS = 24 * 3_600_000.0
 
@@ -61,7 +62,10 @@ class _Reading:
             "sensor": set(spec.sensors),
             "supply": set(spec.boxes),
             "wake": {"", *spec.boxes},
+            VOLTS: {"supply"},
+            SHED: set(spec.boxes),
             BY_HAND: set(spec.circuits),
+            OVERLOAD: {c.name for c in spec.circuits.values() if c.trip is not None},
             "silent": set(senders(spec)),
         }
         nodes = [f"{n.kind} {n.name}" for n in (*spec.panels.values(), *spec.screens.values())]
@@ -138,10 +142,9 @@ class _Reading:
             self._say(f"{where}: the spec has no {kind} {name!r}", advice="is it the plan of another boat?")
         elif not _is_time(at_ms):
             self._say(f"{where} is at {at_ms!r} ms", expected="milliseconds from the plan's start")
-        elif not isinstance(value, int) or (
-            value not in (0, 1) and not (kind == LOOK and 0 <= value < MOST_LIT)
-        ):
-            self._say(f"{where} has the value {value!r}", expected="0 or 1")
+        elif not isinstance(value, int) or not 0 <= value < {LOOK: MOST_LIT, VOLTS: MOST_MV}.get(kind, 2):
+            expected = f"mV, below {MOST_MV}" if kind == VOLTS else "0 or 1"
+            self._say(f"{where} has the value {value!r}", expected=expected)
         else:
             covers = read.get("covers", [])
             tags = tuple(map(str, covers)) if isinstance(covers, list) else ()

@@ -40,12 +40,17 @@ class FixedSupply:
 @dataclass(frozen=True, slots=True)
 class SerialSupply:
     """A supply that the bench switches and reads. `port`: None when the command line names it; `volts`: None
-    for the boxes' nominal voltage."""
+    for the boxes' nominal voltage; `detects_a`: None where nothing is stated of its readings; `least_v`,
+    `most_v`: how far a plan may move it, None not at all."""
 
     limit_a: float
     port: str | None = None
     volts: float | None = None
     dialect: str = "scpi"
+    detects_a: float | None = None
+    lag_ms: float | None = None
+    least_v: float | None = None
+    most_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +60,10 @@ class _SupplyEntry:
     port: str | None = None
     volts: float | None = None
     dialect: str | None = None
+    detects_a: float | None = None
+    lag_ms: float | None = None
+    least_v: float | None = None
+    most_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +134,15 @@ _SUPPLY = Record(
     Field("port", Text(), "Its serial port, or a URL of pyserial; left out: `run --supply` names it."),
     Field("volts", parts.VOLT, "What it is set to; left out: the boxes' `supply_v`."),
     Field("dialect", Text(), "Its command words: `scpi`, or a file that ends in .toml; left out: `scpi`."),
+    Field(
+        "detects_a",
+        Number("A", above=0, hi=1000),
+        "The smallest step of current that its readings show for sure. Left out: as its dialect says, or "
+        "else it is no second witness.",
+    ),
+    Field("lag_ms", parts.MS, "How old what it shows may be when it is asked; left out: 500."),
+    Field("least_v", parts.VOLT, "As low as a plan may set it; left out: low supply is not tested."),
+    Field("most_v", parts.VOLT, "As high as the boxes are rated for; left out: high supply is not tested."),
 )
 _FIXTURE = Record(
     "a fixture",
@@ -194,12 +212,15 @@ def parse_profile(text: str, path: str = "<text>") -> BenchProfile:
     return BenchProfile(path=path, places=reading.places, **tree)
 
 
+_SWITCHED = ("limit_a", "port", "volts", "dialect", "detects_a", "lag_ms", "least_v", "most_v")
+
+
 def _supply(tree: dict[str, Any], reading: Reading) -> None:
     """Either fixed, or switched with a current limit."""
     entry = tree.get("supply")
     if not isinstance(entry, _SupplyEntry):
         return
-    more = [n for n in ("limit_a", "port", "volts", "dialect") if getattr(entry, n) is not None]
+    more = [n for n in _SWITCHED if getattr(entry, n) is not None]
     if entry.fixed_v is not None:
         if more:
             text = f"a supply of fixed voltage has no {', '.join(more)}"
@@ -209,7 +230,10 @@ def _supply(tree: dict[str, Any], reading: Reading) -> None:
         text = "the supply has neither fixed_v nor limit_a"
         reading.at("supply", text, "one of them", "give the current limit it is to be set to")
     else:
-        tree["supply"] = SerialSupply(entry.limit_a, entry.port, entry.volts, entry.dialect or "scpi")
+        tree["supply"] = SerialSupply(
+            entry.limit_a, entry.port, entry.volts, entry.dialect or "scpi", entry.detects_a, entry.lag_ms,
+            entry.least_v, entry.most_v,
+        )  # fmt: skip
 
 
 def _loads(table: Mapping[str, Read]) -> dict[str, RealLoad]:

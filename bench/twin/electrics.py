@@ -192,6 +192,7 @@ class Electrics:
 
     def _solve(self) -> None:
         live = [self.strands[c] for c in sorted(self._live)]
+        real = [self.strands[c] for c in sorted(self._live) if not self._pretends(c)]
         for _ in range(4):
             volts = self.volts
             for strand in live:
@@ -200,9 +201,13 @@ class Electrics:
                 strand.steady = steady_amps(strand.row, strand.nominal_v, load_v, percent)
             if self.watched or self.quirks.open_load:
                 self._interrupt()
-            before, self.total = self.total, sum([s.steady for s in live])
+            before, self.total = self.total, sum([s.steady for s in real])
             if abs(self.total - before) < 0.005:
                 break
+
+    def _pretends(self, c: int) -> bool:
+        """Whether a channel's driver only says that it delivers."""
+        return c in self.quirks.pretends and not self.strands[c].hand
 
     def _interrupt(self) -> None:
         for c in self.quirks.open_load:
@@ -254,6 +259,10 @@ class Electrics:
 
     def amps(self, c: int, t_ns: int) -> float:
         """True current of channel c's load."""
+        return 0.0 if self._pretends(c) else self._claimed(c, t_ns)
+
+    def _claimed(self, c: int, t_ns: int) -> float:
+        """What flows where the output does what it says."""
         strand = self.strands[c]
         since = t_ns - strand.since_ns
         if since >= INRUSH_ENDS_NS or strand.peak <= 0.0:
@@ -263,7 +272,7 @@ class Electrics:
     def percent(self, c: int) -> float:
         """True output of channel c."""
         strand = self.strands[c]
-        if strand.blown:
+        if strand.blown or self._pretends(c):
             return 0.0
         return 100.0 if strand.hand else strand.percent
 
@@ -273,7 +282,7 @@ class Electrics:
         amps = strand.steady
         since = t_ns - strand.since_ns
         if since < INRUSH_ENDS_NS:
-            amps = self.amps(source, t_ns)
+            amps = self._claimed(source, t_ns)
         else:
             self._moving.discard(source)
         if strand.hand and self.by_link[source]:

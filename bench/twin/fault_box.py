@@ -148,6 +148,10 @@ def _output_dead(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
     quirks.weak.add(channel_at(tables, parts[0]))
 
 
+def _output_pretends(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    quirks.pretends.add(channel_at(tables, parts[0]))
+
+
 def _current_gain(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
     quirks.gain_pct[channel_at(tables, parts[0])] = float(parts[1])
 
@@ -258,6 +262,7 @@ BOX_FAULTS: dict[str, Apply] = {
         "shorted": _shorted,
         "high_resistance": _high_resistance,
         "output_dead": _output_dead,
+        "output_pretends": _output_pretends,
         "current_gain": _current_gain,
         "current_offset": _current_offset,
         "sense_crossed": _sense_crossed,

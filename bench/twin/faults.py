@@ -14,13 +14,14 @@ from typing import Any
 
 from bench.core.errors import Complaint, UsageError
 from bench.twin.fault_box import BOX_FAULTS
+from bench.twin.fault_shed import SHED_FAULTS
 from bench.twin.fault_tables import TABLE_FAULTS
 from bench.twin.quirks import Quirks
 from bench.twin.tables import Tables
 from bench.twin.toml_rows import nearest
 
 FAIL, INCONCLUSIVE, NOT_DISTINGUISHABLE = "fail", "inconclusive", "not distinguishable"
-_APPLY = {**TABLE_FAULTS, **BOX_FAULTS}
+_APPLY = {**TABLE_FAULTS, **SHED_FAULTS, **BOX_FAULTS}
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,9 +32,9 @@ class Shedding:
             low, high = volts < limits.below_v, volts > limits.above_v
             power.low_since = (power.low_since or now_ns) if low else 0
             power.high_since = (power.high_since or now_ns) if high else 0
-            if not power.shed and low and now_ns >= power.low_since + limits.for_ms * MS:
+            if not power.shed and low and now_ns >= power.low_since + int(limits.for_ms * MS):
                 self._set(power, True, now_ns)
-            elif power.shed and high and now_ns >= power.high_since + limits.back_ms * MS:
+            elif power.shed and high and now_ns >= power.high_since + int(limits.back_ms * MS):
                 self._set(power, False, now_ns)
 
     def order(self, box: str, on: bool, now_ns: int) -> None:

@@ -87,7 +87,7 @@ def test_a_real_box_is_not_energised_when_nobody_is_there_to_answer(capsys, tmp_
     words = ("run", "demo", "--on", "slcan:nowhere", "--short", "--by-hand", "--yes", "--out", out)
     status, _, err = told(capsys, *words)
     assert (status, out.exists()) == (2, False)
-    assert "the plan asks a person, and nobody is at the terminal - leave out --by-hand and --look" in err
+    assert "the plan asks a person, and nobody is at the terminal - leave out --by-hand, --look" in err
     assert "energises" not in err
 
 

@@ -16,7 +16,8 @@ def test_there_are_faults_of_every_place_and_at_least_thirty_kinds():
     kinds = fault_kinds()
     assert len(kinds) >= 30
     assert {kind.where for kind in kinds.values()} == {
-        "tables", "firmware", "wiring", "sensor", "bus", "by hand", "to be seen",
+        "tables", "firmware", "wiring", "sensor", "bus", "by hand", "to be seen", "beside a supply",
+        "low supply",
     }  # fmt: skip
     assert {case.kind for case in SAMPLE} == set(kinds)
     assert {case.boat for case in SAMPLE} == {"demo", "dunlin", "fulmar"}

@@ -67,7 +67,7 @@ def test_complaints_come_at_once_with_line_and_nearest_word():
         'bench.yaml:3:8: error: "hots" is not a word known here - expected host or device - did you mean "host"?',
         'bench.yaml:5:11: error: "yes" is neither true nor false - expected true or false',
         'bench.yaml:6:9: error: "fixed" is not a word known here - expected none, or a table of fixed_v, '
-        "limit_a, port, volts or dialect",
+        "limit_a, port, volts, dialect, detects_a, lag_ms, least_v or most_v",
     ]  # fmt: skip
 
 
