@@ -3,7 +3,7 @@ heap of absolute deadlines for everything that is sent.
 
 A subclass says how to connect, receive and transmit. Whoever holds the turn owns the transport: the
 link's own thread, and on links that allow it (`shared`) the caller while it waits. Then nothing is handed
-from thread to thread, which costs more than reading (docs/decisions/0010-turns.md). An error is raised
+from thread to thread, which costs more than reading (docs/decisions/0011-turns.md). An error is raised
 nowhere: it becomes LinkLost, the last entry of the link.
 """
 
