@@ -90,6 +90,8 @@ class Facts:
                 continue
             if signal not in self.effects_b[j].span_ns or self._is_blind(i, j, signal):
                 continue
+            if self._is_first_sight(i, j, signal):
+                continue
             x, y = self._changes(i, j, signal)
             if kind in ("lamp", "fault") and self.a.stimuli[i].kind in (SUPPLY, WAKE):
                 x, y = x[-1:], y[-1:]  # what shows while a box starts is agreed nowhere
@@ -103,6 +105,13 @@ class Facts:
                     continue
             of = self._same_key(i)
             yield self._fact(kind, subject, i, j, _words(kind, x), _words(kind, y), of)
+
+    def _is_first_sight(self, i: int, j: int, signal: str) -> bool:
+        """Whether it was never seen before in one of them, where no start of a box explains that."""
+        if self.a.stimuli[i].kind in (SUPPLY, WAKE) or signal.startswith("boot:"):
+            return False
+        before = (self.a, i), (self.b, j)
+        return any(r.courses[signal].at(r.stimuli[k].t_ns) is None for r, k in before)
 
     def _timers(self, signal: str, i: int, j: int, x: list[Change], y: list[Change]) -> Iterator[Difference]:
         """Changes that came by themselves later: apart by more than both boxes together may be."""

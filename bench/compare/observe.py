@@ -6,12 +6,14 @@ from bisect import bisect_right
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
+from bench.compare.gaps import Gaps
 from bench.core import event as ev
 from bench.core.entry import Dropped, Entry, HostLate, LinkLost, Refused, Started, SupplySwitched
 from bench.core.frame import TX, Frame
 from bench.core.model import Model
 from bench.definitions import Definitions, Reading
 from bench.session import Session
+from bench.session.early import causes_first, numbered
 from bench.spec.model import Spec
 
 MS = 1_000_000
@@ -115,10 +117,16 @@ def observe(session: Session, spec: Spec, definitions: Definitions, model: Model
     """
     definitions.forget()
     watch = _Watch(Record(name, spec, model), definitions, own=bool(session.header))
-    for entry in session.entries():
+    own = bool(session.header) or session.path.is_dir()
+    numbers = numbered(session.entries())
+    told = numbers if own else causes_first(numbers, definitions, round(FOREIGN_JITTER_MS * MS))
+    for entry, _ in told:
         watch.feed(entry)
     watch.close()
     record = watch.record
+    if not own and session.step_back_ns > FOREIGN_JITTER_MS * MS:
+        record.doubts.append(f"stamps run backwards by up to {session.step_back_ns / 1e6:.0f} ms")
+        record.blind.append((0, 1 << 62))
     if session.bad_count:
         record.doubts.append(f"{session.bad_count} lines of the recording cannot be read")
     if session.cut:
@@ -146,6 +154,8 @@ class _Watch:
         self._off: dict[str, int] = {}  # box that need not be heard -> since when
         self._booted: dict[str, int] = {}
         self._unreadable: dict[str, int] = {}
+        self._gaps = Gaps(definitions)
+        self._missing = 0
 
     def feed(self, entry: Entry) -> None:
         """One entry."""
@@ -182,6 +192,8 @@ class _Watch:
             self._listen(box, self.record.end_ns)
             if box in self.record.silent:
                 self.record.doubts.append(f"box {box} was silent for a while")
+        if self._missing:
+            self.record.doubts.append(f"frames are missing in {self._missing} places, as counters show")
         for message, count in self._unreadable.items():
             self.record.doubts.append(f"{count} frames of {message} cannot be read")
 
@@ -201,7 +213,12 @@ class _Watch:
         if reading.undecodable is not None:
             self._unreadable[reading.message] = self._unreadable.get(reading.message, 0) + 1
             self.record.blind.append((frame.t_ns, frame.t_ns))
-        elif reading.is_control:
+        if not self._own and (since_ns := self._gaps.since(frame.t_ns, reading)) is not None:
+            self._missing += 1
+            self.record.blind.append((since_ns - BLIND_BEFORE_NS, frame.t_ns))
+        if reading.undecodable is not None:
+            return
+        if reading.is_control:
             sent += self._controls(frame.t_ns, reading)
         else:
             self._report(frame.t_ns, reading)
@@ -252,6 +269,7 @@ class _Watch:
                 record.identity[subject] = reason
             elif kind == "boot" and t_ns - self._booted.get(subject, -(1 << 62)) > BLIND_BEFORE_NS:
                 self._booted[subject] = t_ns
+                self._gaps.forget(reading.node)
                 boots = record.courses.setdefault(signal, Course())
                 boots.t_ns.append(t_ns)
                 boots.values.append(value or 0.0)

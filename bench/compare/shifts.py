@@ -189,6 +189,9 @@ def speeds(a: Record, b: Record, circuits: Sequence[str]) -> tuple[list[Shift], 
             left_out[f"dimming speed of {name}"] = "not seen dimming in both"
             continue
         (x, long_a), (y, long_b) = own_a[name], own_b[name]
+        if not min(long_a, long_b):
+            left_out[f"dimming speed of {name}"] = "stamps that stand still"
+            continue
         middle = st.median(x)
         took_s = min(long_a, long_b) / 1e9
         step_pct = a.spec.boxes[a.spec.circuits[name].box].level_step_pct

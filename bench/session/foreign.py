@@ -60,6 +60,8 @@ def _blocks(reader: Any, path: Path) -> Iterator[Block]:  # noqa: ANN401 - pytho
                 buses, first, frames = columns.buses, first + ROWS, []
     finally:
         reader.stop()
+    if not first and not frames:
+        raise UsageError(Complaint("the recording is empty: it holds no frame", str(path)))
     yield Block(from_frames(frames, buses, first), [])
 
 

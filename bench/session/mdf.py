@@ -7,10 +7,13 @@ stamps.
 
 from __future__ import annotations
 
+import gc
 import html
 import json
 import re
+import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -130,13 +133,31 @@ def _records(group: str, c: Columns, notes: list[str]) -> np.ndarray[Any, Any]:
     return made
 
 
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """asammdf leaves a half-made object behind, whose end would print a traceback."""
+    before = sys.unraisablehook
+    sys.unraisablehook = lambda unraisable: None
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
+
+
 def read_mdf(path: Path) -> Stream:
     """Raises: UsageError when asammdf is missing or the file is no MDF with CAN bus logging."""
     asammdf = _asammdf()
-    try:
-        mdf = asammdf.MDF(path)
-    except Exception as e:  # asammdf has no class of its own for damaged files
-        raise UsageError(Complaint(f"not an MDF file: {e}", str(path))) from e
+    mdf: Any = None
+    reason = ""
+    with _quiet():
+        try:
+            mdf = asammdf.MDF(path)
+        except Exception as e:  # asammdf has no class of its own for damaged files
+            reason = str(e) or type(e).__name__
+        if reason:
+            gc.collect()
+    if reason:
+        raise UsageError(Complaint(f"not an MDF file: {reason}", str(path)))
     places = [(group, at) for group in GROUPS for at in mdf.channels_db.get(group, ())]
     if not places:
         mdf.close()

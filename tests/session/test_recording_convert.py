@@ -2,8 +2,12 @@
 
 import gzip
 import json
+import os
 import random
+import subprocess
+import sys
 from itertools import pairwise
+from pathlib import Path
 
 import can
 import pytest
@@ -19,6 +23,7 @@ from bench.evidence.mutations import by_line, mutated, random_recording
 from bench.session import format_frame, open_session
 from bench.session.convert import convert
 
+ROOT = Path(__file__).resolve().parents[2]
 ROUND = settings(max_examples=25, deadline=None, derandomize=True)
 LINE = b"(1436509052.249713) can0 18FF2021#0102030405060708 R\n"
 
@@ -175,6 +180,14 @@ def test_what_python_can_wrote_comes_in_through_it_with_a_note(tmp_path, suffix)
     assert {b.t_ns - a.t_ns for a, b in pairwise(found)} == {125_000_000}
 
 
+@pytest.mark.parametrize("suffix", [".asc", ".csv", ".trc"])
+def test_an_empty_file_with_a_foreign_suffix_makes_no_recording(suffix, tmp_path):
+    (tmp_path / f"a{suffix}").write_bytes(b"")
+    with pytest.raises(UsageError, match="the recording is empty: it holds no frame"):
+        convert(tmp_path / f"a{suffix}", tmp_path / "b.log")
+    assert not (tmp_path / "b.log").exists()
+
+
 def test_rubbish_with_a_foreign_suffix_is_one_message(tmp_path):
     (tmp_path / "a.blf").write_bytes(b"rubbish" * 100)
     with pytest.raises(UsageError, match="python-can"):
@@ -232,6 +245,18 @@ class TestMdf:
         frame = self.some()[4]._replace(fd_flags=9)
         done = self.write(tmp_path, [frame])
         assert done.left_out == ("MDF holds the FD flags for bit rate and error state only",)
+
+    def test_one_that_was_cut_is_one_message(self, tmp_path):
+        self.write(tmp_path, self.some())
+        whole = (tmp_path / "b.mf4").read_bytes()
+        (tmp_path / "cut.mf4").write_bytes(whole[: len(whole) // 2])
+        words = [sys.executable, "-m", "bench.cli", "convert", "cut.mf4", "d.log"]
+        done = subprocess.run(
+            words, cwd=tmp_path, env=os.environ | {"PYTHONPATH": str(ROOT)}, capture_output=True, text=True
+        )
+        assert done.returncode == 2
+        assert done.stderr.startswith("hardstand: cut.mf4: error: not an MDF file: ")
+        assert done.stderr.count("\n") == 1
 
     def test_stamps_that_step_back_are_refused(self, tmp_path):
         with pytest.raises(UsageError, match="MDF needs rising stamps"):
