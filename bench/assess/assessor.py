@@ -286,6 +286,10 @@ class Assessor:
         self.frame_of[message], self.message_ns[message] = number, t_ns
         self.samples += samples
 
+    def counted(self, message: str, counter: int, t_ns: int) -> None:
+        """Frames of keys or sensors sent as levels came that say what is known already."""
+        self._controls.counted(message, counter, t_ns)
+
     def reading(self, frame: Frame) -> Reading:
         """What a box's frame says."""
         reading = self.definitions.decode(frame)

@@ -21,6 +21,7 @@ class Controls:
         self._lost, self._boots, self._ears = parts.lost, parts.boots, parts.ears
         self._jitter_ns, self._complete = parts.jitter_ns, parts.complete
         self._own_session = parts.own_session
+        self._counts: dict[str, tuple[int, int]] = {}  # message of levels -> its last counter, and when
 
     def heard(self, frame: Frame, reading: Reading, number: int, tag: int | None) -> None:
         """A control frame with its number in the recording; the `tag`-th sent one (None: not sent by us)."""
@@ -49,9 +50,35 @@ class Controls:
                 why = f"the counter of {node} began anew, so keys before it may not have been seen"
                 until_ns = t_ns + self._findings.grace_ns
                 self._findings.excuse(node, since_ns - 2 * self._jitter_ns, until_ns, why)
+        if not ours and not self._complete:
+            self._count_levels(frame, reading)
         for box in causes.of_frame(t_ns, reading, number, tag):
             if self._boots.asked(box, t_ns):
                 self._ears.told_to_wake(box, t_ns)
+
+    def counted(self, message: str, counter: int, t_ns: int) -> None:
+        """Frames of this message came one after another, the last of them with this counter."""
+        self._counts[message] = counter, t_ns
+
+    def _count_levels(self, frame: Frame, reading: Reading) -> None:
+        """Keys and sensors sent as levels: what changed in a frame that was not seen, or was written in
+        another order, is not known."""
+        where = self._definitions.level_counters.get(reading.message)
+        if where is None or (reading.undecodable is not None and reading.undecodable.kind != "range"):
+            return
+        counter, t_ns = where.take(frame.data), frame.t_ns
+        before, since_ns = self._counts.get(reading.message, (counter, t_ns))
+        self._counts[reading.message] = counter, t_ns
+        step = (counter - before) & where.mask
+        if step < 2:
+            return
+        back = step > where.mask >> 1
+        why = f"{reading.message} counts {'back' if back else f'on by {step}'}: frames of it were not seen"
+        self._findings.lossy(why)
+        self._keys_unknown(reading.node, why, since_ns, t_ns)
+        for sensor in self._definitions.forget_sensors(reading.message):
+            self._causes.forget_sensor(sensor)
+            self._judge.forget_sensor(sensor, t_ns)
 
     def _keys_unknown(self, node: str, why: str, since_ns: int, t_ns: int) -> None:
         """Keys of a node may have gone down or up unseen since then: what they reach is taken up anew."""

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from bench.core.signal import Observation
 from bench.definitions import Definitions
-from bench.definitions.bulk import ControlRows, PageRows, sort_frames
-from bench.definitions.controls import Heartbeat, LevelKeys, Several
+from bench.definitions.bulk import ControlRows, PageRows, Words, sort_frames
+from bench.definitions.controls import Carrier, Heartbeat, LevelKeys, Several
+from bench.definitions.database import Field
 from bench.definitions.observers import Observer, Page, little_mask
 from bench.judge import Judge
 from bench.judge.current import SUPPLY_MOVED_V, CurrentJudge
@@ -172,6 +173,7 @@ class Lanes:
     """A batch sorted out. `stops`: places, rising, whose entries must be told one by one. `nodes`: the frames
     of each box, `signs`: of each panel, screen and sensor.
 
+    `counts`: message of keys or sensors sent as levels -> its frames and what they count.
     `limits`: panel, screen or sensor -> after how long a silence it is lost.
     `last`: message -> the bits of it that were seen last, and `facts` of its pages: kept from batch to batch.
     """
@@ -202,6 +204,7 @@ class Lanes:
         self._stops.append(back(sorted_.odd))
         self._stops.append(np.flatnonzero((batch.kind == MARK) | (batch.kind == OTHER) | batch.sent))
         self.lanes = list(self._lanes(sorted_.pages, back, definitions))
+        self.counts: dict[str, tuple[Track, NDArray[np.int64]]] = {}
         self.signs = self._signs(sorted_.controls, back)
         self._counters()
         self._silences(limits.values())
@@ -291,6 +294,8 @@ class Lanes:
             nodes.setdefault(parts[0].carrier.node, []).append(rows)
             odd = ~found.fits
             levels = [p for p in parts if isinstance(p, LevelKeys)]
+            if levels and levels[0].carrier.counter is not None:
+                odd |= self._miscounted(levels[0].carrier, levels[0].carrier.counter, found, rows)
             if len(levels) + sum(isinstance(p, Heartbeat) for p in parts) < len(parts):
                 odd[:] = True
             elif levels:
@@ -298,6 +303,18 @@ class Lanes:
             if odd.any():
                 self._stops.append(rows[odd])
         return {n: Track(_merged(r, len(self._batch)), self._batch) for n, r in nodes.items()}
+
+    def _miscounted(
+        self, carrier: Carrier, where: Field, found: ControlRows, rows: Places
+    ) -> NDArray[np.bool_]:
+        """Where frames of levels do not count on by one."""
+        counts = Words(rows, found.little).take(where, carrier.length).astype(np.int64)
+        name = f"count {carrier.name}"
+        steps = np.diff(counts, prepend=self._last.get(name, int(counts[0]) - 2)) & where.mask
+        self._last[name] = int(counts[-1])
+        self.counts[carrier.name] = Track(rows, self._batch), counts
+        broken: NDArray[np.bool_] = steps != 1
+        return broken
 
     def _levels_changed(self, levels: list[LevelKeys], found: ControlRows) -> NDArray[np.bool_]:
         bits, length = 0, levels[0].carrier.length

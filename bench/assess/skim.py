@@ -197,6 +197,10 @@ class _Stretch:
             i, j = track.next_from(place), track.next_from(end)
             if i < j:
                 assessor.lost.heard(name, int(track.t_ns[j - 1]))
+        for name, (track, counts) in self._lanes.counts.items():
+            i, j = track.next_from(place), track.next_from(end)
+            if i < j:
+                assessor.counted(name, int(counts[j - 1]), int(track.t_ns[j - 1]))
         assessor.passed(end - place, int(batch.number[end - 1]), int(batch.t_ns[end - 1]))
 
     def _pass_lane(self, lane: Lane, i: int, j: int) -> None:

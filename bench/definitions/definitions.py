@@ -14,6 +14,7 @@ from bench.spec.model import Spec
 from .bind import Bound, bind_box
 from .binding import load_binding
 from .controls import ControlReader, EventKeys, LevelKeys
+from .database import Field
 from .find import find_file
 from .load_dbc import load_database
 from .observers import Observer, Page, Reader, bit_places
@@ -38,7 +39,8 @@ class Definitions:
     `unobservable`: signal -> why. `cannot_send`: control, sensor or `wake BOX` -> why.
     `signal_message`: signal -> the message that shows it; `messages_of`: all that show something of it.
     `keys`: controls that can be pressed. `level_message`: control that is sent as a level, again and again
-    -> the message that carries it. `key_counter_bits`: node whose keys are events -> size of their counter.
+    -> the message that carries it. `key_counter_bits`: node whose keys are events -> size of their counter;
+    `level_counters`: message of keys or sensors sent as levels -> where it counts its frames.
     `reports`: identifier, mask, extended, reader of what boxes send;
     `routes`: of what controls send too, the first that fits counts.
     """
@@ -60,6 +62,11 @@ class Definitions:
         events = [c for c in self.controls if isinstance(c, EventKeys)]
         self.key_counter_bits: Mapping[str, int] = {
             c.carrier.node: c.carrier.counter.size for c in events if c.carrier.counter is not None
+        }
+        self.level_counters: Mapping[str, Field] = {
+            c.carrier.name: c.carrier.counter
+            for c in self.controls
+            if isinstance(c, LevelKeys) and c.carrier.counter is not None
         }
         self.level_message: Mapping[str, str] = {k: c.carrier.name for c in levels for k in c.places}
         self.reports = tuple(r for b in bound for r in b.reports.readers)

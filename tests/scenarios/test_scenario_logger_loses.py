@@ -1,15 +1,21 @@
 """Another logger loses frames, leaves some out or writes them twice: no such thing convicts a box."""
 
 import re
+from itertools import pairwise
 
 import pytest
 
+from bench.assess.offline import assessor_of, tell
 from bench.cli.judging import judge_it
+from bench.cli.loading import load_boat
 from bench.cli.recordings import open_recording
 from bench.core.errors import UsageError
 from bench.core.verdict import FAIL, INCONCLUSIVE
 from bench.evidence.cuts import RECORDINGS
+from bench.oracle import Oracle
+from bench.session import open_session
 
+SENSOR = re.compile(r" 10FF1261#")
 KEY, LAMPS_OF_SCREEN = re.compile(r" 0CFF10..#"), re.compile(r" 14FF4421#")
 
 
@@ -126,3 +132,21 @@ def test_another_bus_and_an_interface_that_was_renamed_do_no_harm(name, tmp_path
     half = len(lines) // 2
     renamed = [*lines[:half], *(line.replace(" can0 ", " can7 ") for line in lines[half:])]
     assert outcome(judge(renamed, tmp_path)) == outcome(alone)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("many", [False, True], ids=["one by one", "many at a time"])
+def test_a_sensor_frame_that_is_missing_never_convicts(many, tmp_path):
+    lines = lines_of("healthy-full")
+    frames = [place for place, line in enumerate(lines) if SENSOR.search(line)]
+    news = [b for a, b in pairwise(frames) if lines[a].split("#")[1][:4] != lines[b].split("#")[1][:4]]
+    assert len(news) > 4
+    for place in news:
+        path = tmp_path / "a.log"
+        path.write_text("\n".join([*without(lines, place), ""]), encoding="ascii")
+        boat, session = load_boat("demo"), open_session(path)
+        assessor = assessor_of(session, boat.spec, boat.definitions, Oracle(boat.spec))
+        tell(session, assessor, boat.definitions, many=many)
+        verdict = assessor.finish()
+        assert outcome(verdict) == (INCONCLUSIVE, []), lines[place]
+        assert any("counts on by 2: frames of it were not seen" in d.reason for d in verdict.doubts)
