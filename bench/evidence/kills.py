@@ -198,8 +198,8 @@ def study(sample: float = 1.0) -> Page:
         "The virtual box in a process of its own, which never switches anything off by itself; a short run "
         "over its pseudo-terminal is ended by a signal at a random moment; then the box is asked what is on. "
         "Lost: from the last recorded entry to a SIGKILL; what a recorder holds back for up to 100 ms is "
-        f"lost, and the last entry itself may be up to {SEEN_MS:g} ms old. A circuit counts as left on unless the "
-        "guard has named it."
+        f"lost, and the last entry itself may be up to {SEEN_MS:g} ms old. A circuit counts as left on "
+        "unless the guard has named it."
     )
     return Page("kills", "Runs that were killed", about, not wrong, summary, (Table(header, rows),))
 
