@@ -159,9 +159,9 @@ def quickest(own: Callable[[], float], library: Callable[[], float]) -> tuple[fl
     return min(a for a, _ in pairs), min(b for _, b in pairs)
 
 
-def send_lateness_ms(for_s: float) -> list[float]:
-    """How late each frame of a period of 10 ms was handed over, on a busy bus."""
-    with flooded(USUAL) as path:
+def send_lateness_ms(for_s: float) -> tuple[list[float], str]:
+    """How late each frame of a period of 10 ms was handed over, on a busy bus; at which priority."""
+    with flooded(USUAL) as path, raised() as scheduling:
         clock = SystemClock()
         link = open_link(f"slcan:{path}", clock)
         first_ns = clock.now_ns() + 100 * MS
@@ -175,7 +175,7 @@ def send_lateness_ms(for_s: float) -> list[float]:
                 sent += [e.t_ns for e in entries if isinstance(e, Frame) and e.direction == TX]
         finally:
             link.close()
-    return [(s - d) / MS for s, d in zip(sent, due, strict=False)]
+    return [(s - d) / MS for s, d in zip(sent, due, strict=False)], scheduling
 
 
 def _word(right: bool) -> str:
@@ -196,8 +196,8 @@ def study(sample: float = 1.0) -> Page:
         own, library = quickest(lambda: own_trip_ms(path), lambda: library_trip_ms(path))
     found = f"{own:.3f} ms against {library:.3f} ms, {library / own:.1f} times"
     rows.append(("median round trip", f"{TRIP_AIM:g} times faster", found, _word(library / own >= TRIP_AIM)))
-    with raised() as scheduling:
-        late = sorted(send_lateness_ms(max(2.0, SEND_S * sample)))
+    late, scheduling = send_lateness_ms(max(2.0, SEND_S * sample))
+    late.sort()
     p99 = late[len(late) * 99 // 100]
     found = f"p50 {late[len(late) // 2]:.2f} ms, p99 {p99:.2f} ms, worst {late[-1]:.2f} ms of {len(late)}"
     rows.append(
