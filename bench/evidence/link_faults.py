@@ -175,8 +175,8 @@ def study(sample: float = 1.0) -> Page:
         "fails once, in one way, anywhere in the run. A healthy box must not fail, a failure must name "
         "what also fails on a sound link or was named beforehand, and a pass must not hide one. Outside "
         "the judged windows: the fault lies in no span from a stimulus until the box has answered and "
-        "settled. On the pseudo-terminal: short runs in real time, whose adapter fails once; not among its ways is one "
-        "that holds frames back and tells nobody, which a link cannot notice."
+        "settled. On the pseudo-terminal: short runs in real time, whose adapter fails once; not among its "
+        "ways is one that holds frames back and tells nobody, which a link cannot notice."
     )
     holds = not wrong and (share >= CONCLUSIVE_SHARE or outside < 20)
     tables = _table("virtual time", ended), _table("on a pseudo-terminal", real)
