@@ -217,7 +217,7 @@ def study(sample: float = 1.0) -> Page:
         "disk. The library's reader is python-can's slcan interface, on the same port in the same run. CPU "
         "time is that of the reading process, its consumer included. CPU time and round trip were taken five "
         "times in turns, the least counts; the round trip is the median of 400. Losses and sends were "
-        "looked at with the priority that a run takes where it may; CPU time and round trip with the ordinary."
+        "looked at with the priority that a run takes where it may, CPU time and round trip with the usual."
     )
     table = Table(("what", "aim", "found", "verdict"), rows)
     return Page("links", "The slcan link", about, not missed, summary, (table,))
