@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from bench.core.clock import VirtualClock
 from bench.core.entry import Alive, Dropped, Entry, HostLate, LinkLost, Refused
 from bench.core.frame import RX, Frame
-from bench.core.link import LinkFacts
+from bench.core.link import LinkFacts, LinkStatistics
 
 from .virtual import TwinBox, VirtualBench
 
@@ -50,13 +50,18 @@ class FaultyBench(VirtualBench):
         self._held: list[Frame] = []
         self._dead = False
         self._clock_seen = clock
-        self.met = 0
+        self.met = self._refused = 0
         self.unsent: list[Frame] = []
 
     @property
     def facts(self) -> LinkFacts:
         """A link that can lose frames untold does not call itself complete."""
         return replace(super().facts, complete=self._fault.kind != SILENT)
+
+    def statistics(self) -> LinkStatistics:
+        """As VirtualBench.statistics, with what was refused."""
+        known, refused = super().statistics(), self._refused
+        return replace(known, refused=refused, confirmed=known.confirmed - refused)
 
     def wait(self, until_ns: int) -> list[Entry]:
         """As VirtualBench.wait, with the fault in it."""
@@ -109,6 +114,7 @@ class FaultyBench(VirtualBench):
         self.met += 1
         out.append(what)
         if kind == REFUSED:
+            self._refused += 1
             out.append(Refused(t_ns, self._sent, "no acknowledge on the bus"))
         self._sent += 1
         if kind == UNANSWERED:

@@ -29,7 +29,7 @@ BATCH = 512
 RECEIVE_BUFFER = 4 << 20  # bytes asked of the kernel
 LEAST_BUFFER = 1 << 20  # below it a warning is due: 278 frames fit the usual 212992 bytes
 ECHO_LIMIT_NS = 500 * MS
-LONGEST_AGE_NS = 10_000 * MS  # a kernel's stamp older than this, or from the future, is not believed
+SPARE_NS = MS  # by so much the two clocks may be read apart
 
 _SO_TIMESTAMPNS, _SO_RXQ_OVFL, _SO_RCVBUFFORCE = 35, 40, 33
 _MSG_CONFIRM = 0x800
@@ -63,7 +63,7 @@ class SocketCanLink(OwnedLink):
         self._wake_pipe: tuple[int, int] | None = None
         self._sent_ids: deque[bytes] = deque()
         self._lost_in_kernel = 0
-        self._latest_ns = 0
+        self._latest_ns = self._emptied_ns = 0
         self.buffer_bytes = 0
 
     @property
@@ -91,6 +91,7 @@ class SocketCanLink(OwnedLink):
 
     def _set_options(self, raw: socket.socket) -> None:
         raw.setblocking(False)
+        self._emptied_ns = self._clock.now_ns()
         for option in (_SO_RCVBUFFORCE, socket.SO_RCVBUF):  # the first needs a privilege
             with contextlib.suppress(OSError):
                 raw.setsockopt(socket.SOL_SOCKET, option, RECEIVE_BUFFER)
@@ -140,6 +141,7 @@ class SocketCanLink(OwnedLink):
             try:
                 raw, ancillary, flags, _ = self._socket.recvmsg(16, _ANCILLARY)
             except BlockingIOError:
+                self._emptied_ns = now_ns
                 return
             t_ns = now_ns
             for _, kind, value in ancillary:
@@ -151,9 +153,10 @@ class SocketCanLink(OwnedLink):
             self._latest_ns = t_ns = max(t_ns, self._latest_ns)
             self._take(raw, flags, t_ns, entries)
 
-    @staticmethod
-    def _believed(t_ns: int, now_ns: int) -> int:
-        return t_ns if 0 <= now_ns - t_ns <= LONGEST_AGE_NS else now_ns
+    def _believed(self, t_ns: int, now_ns: int) -> int:
+        """The kernel's stamp; the instant of reading where it lies before the queue was last empty, as after
+        a step of the host's clock."""
+        return t_ns if self._emptied_ns - SPARE_NS <= t_ns <= now_ns else now_ns
 
     def _count_lost(self, total: int, t_ns: int, entries: list[Entry]) -> None:
         lost = total - self._lost_in_kernel & 0xFFFFFFFF

@@ -12,6 +12,7 @@ from can.interfaces.virtual import VirtualBus
 from bench.core.clock import SystemClock, VirtualClock
 from bench.core.entry import LinkLost
 from bench.core.frame import Frame
+from bench.lab.one_fault import DIES, REFUSED, FaultyBench, LinkFault
 from bench.lab.serve import PtyServer, serve_until
 from bench.lab.slcan_server import SlcanAdapter
 from bench.lab.virtual import VirtualBench
@@ -109,15 +110,40 @@ class SlcanEnd:
         self.served.close()
 
 
-class FailingBus(VirtualBus):
-    """A bus of python-can whose driver can refuse and vanish."""
+class LibrarySlcan(CanLink):
+    """python-can's own slcan interface, which does not wait for the adapter to have opened."""
 
-    refusing = gone = False
+    def __init__(self, path, clock, adapter):
+        super().__init__("slcan", path, clock)
+        self._adapter = adapter
+
+    def open(self):
+        super().open()
+        for _ in range(500):
+            if self._adapter.open:
+                return
+            self._clock.wait_until(self._clock.now_ns() + 10_000_000)
+        raise AssertionError("the adapter was not opened within 5 s")
+
+
+class LibrarySlcanEnd(SlcanEnd):
+    """The same adapter, with the library at this side."""
+
+    def __init__(self):
+        super().__init__()
+        self.link = LibrarySlcan(self.served.server.path, self.clock, self.adapter)
+
+
+class FailingBus(VirtualBus):
+    """A bus of python-can whose driver can refuse, swallow frames, and vanish."""
+
+    refusing = mute = gone = False
 
     def send(self, msg, timeout=None):
         if self.refusing:
             raise can.CanOperationError("No buffer space available")
-        super().send(msg, timeout)
+        if not self.mute:
+            super().send(msg, timeout)
 
     def _recv_internal(self, timeout):
         if self.gone:
@@ -131,7 +157,7 @@ class CanEnd:
     numbers = iter(range(1_000_000))
 
     def __init__(self, monkeypatch=None):
-        self.abilities = frozenset({REFUSE, UNPLUG} if monkeypatch else ())
+        self.abilities = frozenset({REFUSE, UNPLUG, SILENT_ADAPTER} if monkeypatch else ())
         self.clock = SystemClock()
         channel = f"conformance{next(self.numbers)}"
         self.other = VirtualBus(channel)
@@ -164,7 +190,7 @@ class CanEnd:
         raise CannotPlayError
 
     def silence(self):
-        raise CannotPlayError
+        self.made[0].mute = True
 
     def close(self):
         self.other.shutdown()
@@ -222,6 +248,23 @@ class VirtualEnd:
 
     def close(self):
         pass
+
+
+class FaultyEnd(VirtualEnd):
+    """The in-process virtual bench with a link that fails."""
+
+    abilities = frozenset({REFUSE, UNPLUG})
+
+    def __init__(self):
+        super().__init__()
+        self.link = FaultyBench(self.bus, self.clock, LinkFault(REFUSED, 0, 0))
+
+    def refuse(self, refusing):
+        now_ns = self.clock.now_ns()
+        self.link._fault = LinkFault(REFUSED, now_ns, now_ns + 3_600_000_000_000 if refusing else now_ns)
+
+    def unplug(self):
+        self.link._fault = LinkFault(DIES, self.clock.now_ns(), self.clock.now_ns())
 
 
 def factory(make, *args, **options):

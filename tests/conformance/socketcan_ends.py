@@ -3,12 +3,17 @@ kernel's queues (tc) to refuse and to hold frames. Needs vcan and the right to m
 
 import contextlib
 import itertools
+import os
+import pty
+import select
 import socket
 import struct
 import subprocess
 import threading
+import tty
 
 from bench.core.clock import SystemClock
+from bench.link.slcan_codec import Decoder, Received, encode_frame
 from bench.link.socketcan_link import SocketCanLink
 from bench.testing.far_end import BUS_OFF, REFUSE, SILENT_ADAPTER, UNPLUG, CannotPlayError
 
@@ -115,3 +120,69 @@ class SocketCanEnd:
             ip("link", "del", self.name)
         self.witness.close()
         self.other.close()
+
+
+class SlcandEnd:
+    """slcand of can-utils at this side of a pseudo-terminal, the kit as the adapter at the other; the link is
+    a SocketCAN one on the interface that slcand makes."""
+
+    abilities = frozenset({UNPLUG})
+    numbers = itertools.count()
+
+    def __init__(self):
+        self.clock = SystemClock()
+        self.name = f"slk{next(self.numbers)}"
+        self.master, self._slave = pty.openpty()
+        tty.setraw(self._slave)
+        os.set_blocking(self.master, False)
+        words = ["slcand", "-F", "-o", "-s5", os.ttyname(self._slave), self.name]
+        self._process = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        self._heard, self._stop = bytearray(), threading.Event()
+        self._to_say = bytearray()
+        self._thread = threading.Thread(target=self._serve)
+        self._thread.start()
+        self._await(lambda: b"O\r" in self._heard, "slcand does not open the channel")
+        self._await(
+            lambda: any(n == self.name for _, n in socket.if_nameindex()), "slcand makes no interface"
+        )
+        self._heard.clear()
+        ip("link", "set", self.name, "up")
+        self.link = SocketCanLink(self.name, self.clock)
+
+    def _await(self, there, otherwise):
+        until_ns = self.clock.now_ns() + 5_000 * MS
+        while not there():
+            assert self.clock.now_ns() < until_ns, otherwise
+            self.clock.wait_until(self.clock.now_ns() + 10 * MS)
+
+    def _serve(self):
+        while not self._stop.is_set():
+            writers = [self.master] if self._to_say else []
+            ready, room, _ = select.select([self.master], writers, [], 0.02)
+            with contextlib.suppress(OSError):
+                if ready:
+                    self._heard += os.read(self.master, 65_536)
+                if room:
+                    del self._to_say[: os.write(self.master, self._to_say[:4096])]
+
+    def inject(self, frames):
+        for can_id, data, extended in frames:
+            self._to_say += encode_frame(can_id, data, extended=extended)
+
+    def sent(self):
+        self.clock.wait_until(self.clock.now_ns() + 50 * MS)
+        items = Decoder().feed(bytes(self._heard))
+        return [(i.can_id, i.data, i.extended) for i in items if isinstance(i, Received)]
+
+    def unplug(self):
+        self.close()
+
+    def close(self):
+        if self._stop.is_set():
+            return
+        self._stop.set()
+        self._thread.join()
+        self._process.terminate()
+        self._process.wait()
+        os.close(self.master)
+        os.close(self._slave)

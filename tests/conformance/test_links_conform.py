@@ -1,9 +1,9 @@
 """Every link passes the same kit: our slcan on a pseudo-terminal, python-can's, and the fake."""
 
 import pytest
-from conformance_ends import CanEnd, FakeEnd, SlcanEnd, VirtualEnd, factory
+from conformance_ends import CanEnd, FakeEnd, FaultyEnd, LibrarySlcanEnd, SlcanEnd, VirtualEnd, factory
 
-from bench.testing import CHECKS, CannotPlayError
+from bench.testing import CHECKS, CannotPlayError, NotConformingError
 
 FROM_ADAPTER = {"garbage", "silent_adapter"}
 DRIVER = {"refused_send", "unplug", "replug"}
@@ -45,14 +45,35 @@ def test_python_can_virtual_conforms(name):
 @pytest.mark.realtime
 @pytest.mark.alone
 @pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(DRIVER))
+@pytest.mark.parametrize("name", sorted({*DRIVER, "silent_adapter"}))
 def test_python_can_with_a_failing_driver_conforms(name, monkeypatch):
     CHECKS[name](factory(CanEnd, monkeypatch))
+
+
+LIBRARY_FAILS = {"garbage", "refused_send", "silent_adapter"}
+
+
+@pytest.mark.realtime
+@pytest.mark.alone
+@pytest.mark.slow
+@pytest.mark.parametrize("name", sorted(CHECKS.keys() - BUS_OFF))
+def test_the_librarys_own_slcan_does_not_conform_where_the_adapter_must_be_listened_to(name):
+    """For comparison: python-can's slcan interface as a link, behind the same adapter."""
+    if name in LIBRARY_FAILS:
+        with pytest.raises(NotConformingError):
+            CHECKS[name](factory(LibrarySlcanEnd))
+    else:
+        CHECKS[name](factory(LibrarySlcanEnd))
 
 
 @pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER - DRIVER - BUS_OFF))
 def test_the_in_process_virtual_bench_conforms(name):
     CHECKS[name](factory(VirtualEnd))
+
+
+@pytest.mark.parametrize("name", sorted(DRIVER))
+def test_the_virtual_bench_with_a_failing_link_conforms(name):
+    CHECKS[name](factory(FaultyEnd))
 
 
 @pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER))

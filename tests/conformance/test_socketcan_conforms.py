@@ -8,7 +8,7 @@ import tty
 
 import pytest
 from conformance_ends import factory
-from socketcan_ends import Candump, SocketCanEnd, has_vcan
+from socketcan_ends import Candump, SlcandEnd, SocketCanEnd, has_vcan
 
 from bench.core.clock import SystemClock
 from bench.core.entry import Dropped, LinkLost
@@ -29,6 +29,14 @@ MS = 1_000_000
 @pytest.mark.parametrize("name", sorted(CHECKS.keys() - {"garbage"}))
 def test_socketcan_conforms(name):
     CHECKS[name](factory(SocketCanEnd))
+
+
+NOT_OF_SLCAND = {"garbage", "refused_send", "silent_adapter", "bus_off"}  # it passes none of these on
+
+
+@pytest.mark.parametrize("name", sorted(CHECKS.keys() - NOT_OF_SLCAND))
+def test_socketcan_over_slcand_conforms(name):
+    CHECKS[name](factory(SlcandEnd))
 
 
 def seen(link, enough, clock, for_ms=5000):

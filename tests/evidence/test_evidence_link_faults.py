@@ -34,7 +34,7 @@ def test_random_faults_of_the_link_end_in_no_wrong_verdict(healthy):
     for _ in range(12):
         fault = link_faults.random_fault(healthy, chance)
         verdict, link = link_faults.faulty_run(healthy, fault)
-        assert link_faults.what_is_wrong(healthy, verdict, link) == "", fault
+        assert link_faults.what_is_wrong(healthy, verdict, link.unsent) == "", fault
 
 
 def test_a_link_that_dies_makes_a_run_inconclusive(healthy):
@@ -50,9 +50,9 @@ def test_wrong_verdicts_would_be_noticed(healthy):
     assert verdict.outcome == PASS
     root = Deviation("unexpected", "state:x", "x", 0, "off", "on")
     failed = replace(verdict, outcome=FAIL, discrepancies=(Discrepancy(1, "x", root),))
-    assert link_faults.what_is_wrong(healthy, failed, link) == "fails on x"
+    assert link_faults.what_is_wrong(healthy, failed, link.unsent) == "fails on x"
     hidden = replace(healthy, verdict=failed)
-    assert "passes where the sound link" in link_faults.what_is_wrong(hidden, verdict, link)
+    assert "passes where the sound link" in link_faults.what_is_wrong(hidden, verdict, link.unsent)
 
 
 def test_a_fault_in_the_window_of_a_stimulus_is_not_outside(healthy):

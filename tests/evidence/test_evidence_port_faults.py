@@ -1,0 +1,57 @@
+"""The study of faults on a port: what its adapter does, and that a run on it ends as it should."""
+
+import pytest
+
+from bench.core.clock import SystemClock
+from bench.core.frame import Frame
+from bench.core.verdict import INCONCLUSIVE
+from bench.evidence import port_faults
+from bench.evidence.port_faults import (
+    GONE,
+    KINDS,
+    LOST,
+    NONSENSE,
+    REFUSED,
+    UNANSWERED,
+    VANISHED,
+    FailingAdapter,
+)
+
+FRAME = Frame(0, 0x123, b"\x01", False)
+SHOWN = b"t123101\r"
+
+
+def adapter(kind, *, now):
+    made = FailingAdapter(kind, SystemClock())
+    made.feed(b"O\r")
+    if now:
+        made.from_ns = 0
+    return made
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_before_its_time_an_adapter_is_as_any_other(kind):
+    made = adapter(kind, now=False)
+    assert made.show(FRAME) == SHOWN and made.feed(b"t123101\r")[0] == b"z\r"
+    assert made.met == 0 and made.unsent == []
+
+
+@pytest.mark.parametrize(("kind", "shown"), [(LOST, b""), (NONSENSE, b"\xfft123\r"), (REFUSED, SHOWN)])
+def test_what_it_shows_while_it_fails(kind, shown):
+    assert adapter(kind, now=True).show(FRAME) == shown
+
+
+@pytest.mark.parametrize(
+    ("kind", "answer", "reaches"), [(REFUSED, b"\x07", 0), (VANISHED, b"", 0), (UNANSWERED, b"", 1)]
+)
+def test_what_becomes_of_a_send_while_it_fails(kind, answer, reaches):
+    made = adapter(kind, now=True)
+    said, sent = made.feed(b"t123101\r")
+    assert (said, len(sent), len(made.unsent)) == (answer, reaches, 1 - reaches)
+
+
+@pytest.mark.realtime
+@pytest.mark.slow
+def test_a_port_that_vanishes_during_a_run_ends_in_no_wrong_verdict():
+    found = port_faults.one(KINDS.index(GONE))
+    assert (found.kind, found.outcome, found.wrong) == (GONE, INCONCLUSIVE, "")
