@@ -110,7 +110,7 @@ def test_a_plan_shows_how_long_it_has_circuits_with_a_limit_on(capsys, bench):
         "------------  ----------  -----\n"
         "horn          0.6 s       1 s\n"
         "washdown      41.2 s      45 s\n"
-        "cabin_heater  1.3 s       30 s\n"
+        "cabin_heater  1.4 s       30 s\n"
     )
     document = json.loads(told(capsys, "plan", "demo", "--short", "--bench", limits, "--json")[1])
     assert document["limits"]["horn"]["limit_s"] == 1
