@@ -204,17 +204,23 @@ class Desk:
                 yield f
 
     def _side_by_side(self, taps: Sequence[tuple[str, str]], effect: str) -> Script:
-        """Short presses of keys of different clusters, by name of the function; two are down at a time."""
-        tap_ms, rest_ms = self.pace.tap, self.brief_ms - self.pace.tap
-        for n in range(0, len(taps), 2):
-            (one, about), *more = [(self.pick(name, effect), about) for name, about in taps[n : n + 2]]
-            if more:
-                yield Act("press", one, 1, 0.0, about, opens=(more[0][0],))
-                yield Act("press", more[0][0], 1, tap_ms - self.pace.apart, more[0][1], urgent=1)
+        """Short presses of keys of different clusters, by name of the function; two are down at a time, but
+        for those that dim, which must not be down for long."""
+        tap_ms = self.pace.tap
+        waiting = [(self.pick(name, effect), about) for name, about in taps]
+        while waiting:
+            one, about = waiting.pop(0)
+            pairs = waiting and not self._dims(one) and not self._dims(waiting[0][0])
+            rest_ms = 0.0 if len(waiting) > int(bool(pairs)) else self.brief_ms - tap_ms
+            if pairs:
+                other, text = waiting.pop(0)
+                yield Act("press", one, 1, 0.0, about, opens=(other,))
+                yield Act("press", other, 1, tap_ms - self.pace.apart, text, urgent=1)
                 yield self._tapped(one, 0.0)
+                yield self._tapped(other, rest_ms)
             else:
                 yield Act("press", one, 1, tap_ms, about)
-            yield self._tapped(more[0][0] if more else one, rest_ms if n + 2 >= len(taps) else 0.0)
+                yield self._tapped(one, rest_ms)
 
     def _tapped(self, control: str, then_ms: float) -> Act:
         """The end of a short press."""

@@ -138,8 +138,9 @@ def _off(desk: Desk, quiet: frozenset[int], late: int | None) -> Iterator[Job]:
 
 
 def _outside(desk: Desk, quiet: frozenset[int]) -> Iterator[Job]:
-    first = (next((m for m in f.members if m in desk.toggle_of), None) for f in desk.functions("off"))
-    some = [m for m in dict.fromkeys(first) if m is not None]
+    members = ([m for m in f.members if m in desk.toggle_of] for f in desk.functions("off"))
+    still = ([m for m in mine if desk.sim.cluster_of[m] in quiet] for mine in members)
+    some = list(dict.fromkeys(mine[0] for mine in still if mine))
     for control in desk.spec.outside:
         yield Job(f"outside {control}", quiet, partial(outside, desk, control), OUTSIDE)
         if some and not desk.short:
