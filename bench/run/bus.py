@@ -11,7 +11,7 @@ from bench.core.frame import RX, Frame
 from bench.core.link import Link
 
 from .heart import Heart
-from .limits import Watch
+from .limits import Alarms, Watch
 from .off_data import CounterBook
 from .ports import Judges, Writes
 from .stop import StopFlag
@@ -49,7 +49,7 @@ class Bus:
         self.tell_guard: Callable[[int, bool, bytes], None] = lambda can_id, extended, data: None
         self.tell_guard_of_hand: Callable[[str, bool], None] = lambda circuit, may_be: None
         self.beat_guard: Callable[[], str] = lambda: ""
-        self.watch = Watch({})
+        self.watch, self.alarms = Watch({}), Alarms(())
         self.listener: Callable[[Frame], None] | None = None
         self.ending = False
         self.lost = ""
@@ -113,6 +113,8 @@ class Bus:
             return
         if trouble:
             self.stop.set(trouble)
+        if alarm := self.alarms.raised(self.assessor.reported):
+            self.stop.set(alarm)
         too_long = self.watch.exceeded(self.clock.now_ns(), self.assessor.reported)
         if too_long:
             self.stop.set(too_long)

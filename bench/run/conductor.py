@@ -24,7 +24,7 @@ from .guard_process import GuardProcess
 from .hands import Hands
 from .heart import Heart
 from .home import listen, switch_off, wake_boxes, walk_counters
-from .limits import Watch
+from .limits import Alarms, Watch
 from .off_data import CounterBook, OffData
 from .operator import LIMIT_S, Asking, Operator
 from .ports import Judges, Writes
@@ -65,7 +65,7 @@ class Conductor:
         sender = definitions.sender()
         self.heart = Heart(sender.heartbeats())
         self.bus = Bus(link, clock, recorder, assessor, self.heart, stop, until_first=until_first)
-        self.bus.watch = Watch(limits or {})
+        self.bus.watch, self.bus.alarms = Watch(limits or {}), Alarms(spec.circuits)
         self.hands = Hands(self.bus, spec, sender)
         self.session, self.gate = session, gate
         self.asking = (

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from bench.core.errors import Complaint, UsageError
 from bench.core.event import BY_HAND
 from bench.core.plan import Plan
-from bench.core.signal import Observation
+from bench.core.signal import FAULT_OVERCURRENT, FAULT_OVERHEAT, Observation
 from bench.oracle import Oracle
 from bench.plan.sim import Sim
 from bench.spec.model import Spec
@@ -94,6 +94,24 @@ def longest_on_ms(spec: Spec, plan: Plan, names: Mapping[str, float]) -> dict[st
         look(t_ms)
     look(max(t_ms, plan.duration_ms))
     return longest
+
+
+ALARMS = {FAULT_OVERCURRENT: "draws too much", FAULT_OVERHEAT: "is too hot"}
+
+
+class Alarms:
+    """What boxes report that must end the run at once, whoever is to blame for it."""
+
+    def __init__(self, circuits: Iterable[str]) -> None:
+        self._signals = [(f"fault:{c}", c) for c in circuits]
+
+    def raised(self, reported: Mapping[str, Observation]) -> str:
+        """Why the run must end now; empty when it need not."""
+        for signal, circuit in self._signals:
+            seen = reported.get(signal)
+            if seen is not None and seen.value in ALARMS:
+                return f"its box reports that {circuit} {ALARMS[int(seen.value)]}"
+        return ""
 
 
 class Watch:
