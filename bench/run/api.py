@@ -34,7 +34,7 @@ from .ports import Writes
 from .result import RunResult
 from .session_files import header, write_copies
 from .stop import StopFlag
-from .supply_limit import limited, need_of
+from .supply_limit import limited, need_of, refuse_unmovable
 from .unrecorded import Unrecorded
 
 FASTER_SWITCH_S = 0.0005  # between conductor and link thread: a late stamp is a blind spot
@@ -140,6 +140,7 @@ def run_on(
     if wishes.operator is None:
         plan = without_person(plan)
     refuse_too_long(spec, plan, boat.profile)
+    refuse_unmovable(plan, link.facts)
     definitions.forget()
     assessor = Assessor(spec, definitions, model, profile=boat.profile, not_tested=plan.not_tested)
     off = build(spec, definitions, model.off_words(), adapter)

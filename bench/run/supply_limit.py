@@ -6,8 +6,9 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from bench.assess.witnessed import drawn_loads
-from bench.core.errors import Complaint
-from bench.core.plan import LOOK, OVERLOAD, Plan
+from bench.core.errors import Complaint, UsageError
+from bench.core.link import LinkFacts
+from bench.core.plan import LOOK, OVERLOAD, VOLTS, Plan
 from bench.loads import drawn
 from bench.oracle import Oracle
 from bench.plan.sim import Sim
@@ -83,3 +84,12 @@ def too_little(setting: Setting, need: Need) -> tuple[Complaint, ...]:
     text = f"what the plan has on at a time may draw {need.steady_a:g} A, and the supply may give "
     advice = "the run ends where that is reached: raise limit_a if the wires bear it, or hang on less"
     return (Complaint(f"{text}{setting.limit_a:g} A", severity="warning", advice=advice),)
+
+
+def refuse_unmovable(plan: Plan, facts: LinkFacts) -> None:
+    """Raises UsageError for a plan that moves a supply which this bench cannot move."""
+    if not facts.sets_volts and any(step.kind == VOLTS for step in plan.steps):
+        advice = "give --bench the profile for which it was made, or make another plan"
+        raise UsageError(
+            Complaint("the plan sets the supply's voltage, which this bench cannot", advice=advice)
+        )
