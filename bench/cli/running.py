@@ -24,7 +24,7 @@ from bench.cli.virtual import parse_faults
 from bench.core.clock import SystemClock, utc_text
 from bench.core.errors import Complaint, UsageError
 from bench.core.event import BY_HAND
-from bench.core.plan import Plan
+from bench.core.plan import OVERLOAD, Plan
 from bench.judge import JUDGE_VERSION
 from bench.lab.api import boat_tables, run_virtual
 from bench.lab.person import SimulatedPerson
@@ -153,7 +153,7 @@ def _ready(args: argparse.Namespace, wish: Wish, boat: Boat, progress: Progress)
     warn(before_the_run(spoken, guard=True, switches_supply=_switches(wish, boat, profile)))
     confirm(
         boat.spec, yes=args.yes, ask=sys.stderr, answer=sys.stdin, width=width_of(sys.stderr),
-        hand_in_box=any(step.kind == BY_HAND for step in plan.steps),
+        hand_in_box=any(step.kind in (BY_HAND, OVERLOAD) for step in plan.steps),
     )  # fmt: skip
     return wish
 

@@ -6,13 +6,14 @@ from collections.abc import Iterable, Mapping
 
 from bench.core.errors import Complaint, UsageError
 from bench.core.event import BY_HAND
-from bench.core.plan import Plan
+from bench.core.plan import OVERLOAD, Plan
 from bench.core.signal import FAULT_OVERCURRENT, FAULT_OVERHEAT, Observation
 from bench.oracle import Oracle
 from bench.plan.sim import Sim
 from bench.spec.model import Spec
 from bench.spec.profile import BenchProfile
 
+AT_HAND = {BY_HAND: "worked by hand", OVERLOAD: "on to be overloaded"}
 LOOK_MS = 100.0  # between steps the model is looked at this often: timers switch there
 
 
@@ -55,9 +56,9 @@ def on_at_most_s(spec: Spec, plan: Plan, limits: Mapping[str, float]) -> dict[st
 def _too_long(spec: Spec, plan: Plan, limits: Mapping[str, float]) -> list[Complaint]:
     advice = "raise the limit if the load bears it, or run a plan without the circuit"
     said = [
-        Complaint(f"the plan has {s.name} worked by hand, for as long as a person takes", advice=advice)
+        Complaint(f"the plan has {s.name} {AT_HAND[s.kind]}, for as long as a person takes", advice=advice)
         for s in plan.steps
-        if s.kind == BY_HAND and s.value and s.name in limits
+        if s.kind in AT_HAND and s.value and s.name in limits
     ]
     for name, longest_s in on_at_most_s(spec, plan, limits).items():
         if longest_s > limits[name]:
