@@ -35,6 +35,7 @@ class Need(NamedTuple):
 def need_of(spec: Spec, plan: Plan, profile: BenchProfile | None, volts: float) -> Need:
     """What a plan may take from the supply; perhaps on counts as on."""
     counted = _Count(spec, profile, volts)
+    counted.wake()
     t_ms = 0.0
     for step in plan.steps:
         while t_ms + LOOK_MS < step.at_ms:
@@ -51,11 +52,19 @@ def need_of(spec: Spec, plan: Plan, profile: BenchProfile | None, volts: float) 
 
 class _Count:
     def __init__(self, spec: Spec, profile: BenchProfile | None, volts: float) -> None:
-        self.sim = Sim(Oracle(spec), spec)
+        self._spec, self.sim = spec, Sim(Oracle(spec), spec)
         self.most_a = Need(0.0, 0.0)
         self._loads = drawn_loads(spec, profile)
         self._full_a = {name: drawn(load, 100.0, volts).hi_a for name, load in self._loads.items()}
         self._since: dict[str, float] = {}
+
+    def wake(self) -> None:
+        """Adds up what may come on at once as the boxes wake, before the plan."""
+        retains = {b.name for b in self._spec.boxes.values() if b.wake.others == "retained"}
+        woken = {name for rule in self._spec.wakes for name in rule.circuits}
+        may = [c.name for c in self._spec.circuits.values() if c.name in woken or c.box in retains]
+        starts = [(self._full_a[n], STARTS.get(self._loads[n].kind, 1.0)) for n in may if n in self._loads]
+        self.most_a = Need(sum(a for a, _ in starts), sum(a * times for a, times in starts))
 
     def look(self, t_ms: float, more_a: float = 0.0) -> None:
         """Adds up what is on now, and `more_a` for a moment."""

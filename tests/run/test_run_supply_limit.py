@@ -28,11 +28,11 @@ def test_the_limit_is_the_sum_of_what_is_on_with_what_is_starting():
     one = need_of(SPEC, pressed("screen helm 39"), None, 12.0)  # a heater: as much at once as later
     both = need_of(SPEC, pressed("screen helm 39", "screen helm 37"), None, 12.0)  # and a pump
     heater, pump = SPEC.circuits["cabin_heater"].rated_a, SPEC.circuits["fresh_water"].rated_a
-    assert heater < one.steady_a == one.starting_a < 2 * heater + 2.0
+    assert heater < one.steady_a < 2 * heater + 2.0 and one.steady_a <= one.starting_a
     assert heater + pump < both.steady_a < 2 * (heater + pump) + 2.0
     assert both.starting_a > both.steady_a + 4 * pump
     nothing = need_of(SPEC, Plan("nothing", (), 500.0), None, 12.0)
-    assert nothing == Need(2.0, 2.0)
+    assert 2.0 < nothing.steady_a < nothing.starting_a < 30.0  # what comes on as the boxes wake
     trip = need_of(SPEC, pressed("bilge_aft", kind=OVERLOAD), None, 12.0)
     assert trip.starting_a > 4 * SPEC.circuits["bilge_aft"].trip.at_a
 

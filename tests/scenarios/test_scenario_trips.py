@@ -66,6 +66,7 @@ def test_a_fuse_that_never_opens_is_a_doubt_and_what_it_leads_to_is_found():
         ("skips", "the person skipped it"),
         ("silent", "nobody answered in time"),
         ("denies", "the person saw it otherwise"),
+        ("forgets", "its box reports that it tripped again: is the overload still there?"),
     ],
 )
 def test_a_person_who_errs_makes_no_healthy_box_fail(habit, told):
