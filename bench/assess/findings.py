@@ -49,6 +49,7 @@ class Findings:
         self.hold_ns = HOLD_NS  # by then a box that has fallen silent is known to be silent
         self.supply_watched = False  # then what a supply may have caused is held until that is known
         self._supply_bad: tuple[int, str] | None = None  # since when and why
+        self.overloaded: dict[int, str] = {}  # cluster -> circuit that may still be overloaded by a person
         self._moving: list[tuple[int, int, str]] = []  # stretches in which the bench moved the supply
         self._from_ns = -(1 << 62)
         self._said: set[tuple[str, str]] = set()
@@ -224,12 +225,16 @@ class Findings:
             suspects.popleft()
             of_box = deviation.signal.startswith("box:")  # its signals are not judged while the supply moves
             blind = self._supply_over(since_ns, deviation.t_ns) if of_box else ""
+            still = next((self.overloaded[i] for i in mark.clusters if i in self.overloaded), None)
             if not certain:
                 blind = self.blind_over(since_ns, deviation.t_ns) or blind
             unsure = next((s for s in leans_on if s.doubt or s.unconfirmed), None)
             if unsure is not None:
                 why = unsure.doubt or "the link never confirmed it"
                 self.doubt(deviation.subject, unsent(unsure, why), deviation.t_ns)
+            elif still is not None:
+                why = "its box reports that it tripped again: is the overload still there?"
+                self.doubt(still, why, deviation.t_ns)
             elif blind:
                 self.doubt(deviation.subject, unseen(blind, deviation.signal), deviation.t_ns)
             elif why := self._may_be_lost(suspect):

@@ -104,7 +104,7 @@ class Marks:
 
     def _host_late(self, mark: HostLate) -> None:
         """Stamps of that stretch are late. Where nothing was changing this costs nothing."""
-        self._witnessed.begin_anew()
+        self._witnessed.late(mark.t_ns)
         cost = self._judge.blinded(_late_since(mark), mark.t_ns)
         if cost:
             why = f"{_late_words(mark)} while these were judged: {', '.join(cost)}"

@@ -14,6 +14,8 @@ from .parts import Parts
 from .stimulus import Stimulus
 from .timing import box_of
 
+ALARMS = ("overcurrent", "overheat")  # reported by a box that protects itself
+
 
 class Outcomes:
     """Once judging has begun: what becomes of stimuli and deviations."""
@@ -73,6 +75,8 @@ class Outcomes:
         blind = self._findings.blind_over(found.since_ns - self._findings.grace_ns, found.t_ns)
         if blind:
             return unseen(blind, found.signal)
+        if found.seen in ALARMS and found.signal.startswith("fault:"):
+            return f"box {box} reports {found.seen} of it, and the bench's load may be the cause"
         if found.kind == "current" and (why := self._persons.why_not_current(found.subject)):
             return why
         nodes = self._nodes(found) if not self._own_session and found.kind != "current" else ()

@@ -10,11 +10,14 @@ from bench.core.model import State
 from bench.core.signal import Observation
 from bench.definitions.words import FAULT
 from bench.judge import Judge
+from bench.judge.rules import MS
 from bench.spec.model import Spec
 
 from .answers import DONE, why_not
 from .causes import Causes
 from .findings import Findings
+
+FLAG_NS = 2_000 * MS  # by then a box has reported that it tripped again
 
 
 class Overloads:
@@ -23,6 +26,22 @@ class Overloads:
 
     def __init__(self, spec: Spec, judge: Judge, causes: Causes, findings: Findings) -> None:
         self._spec, self._judge, self._causes, self._findings = spec, judge, causes, findings
+        self._cleared: dict[str, bool] = {}  # circuit that tripped -> whether it was said to be cleared since
+
+    @property
+    def waits(self) -> bool:
+        """Whether a circuit has tripped, so that flags are to be told."""
+        return bool(self._cleared)
+
+    def saw(self, circuit: str, flag: float) -> None:
+        """A fault flag. One that trips anew once cleared may still have its overload: the person may have
+        forgotten it."""
+        if circuit not in self._cleared:
+            return
+        if flag != FAULT["tripped"]:
+            self._cleared[circuit] = True
+        elif self._cleared[circuit]:
+            self._findings.overloaded[self._judge.cluster_of[circuit]] = circuit
 
     def answered(
         self, asked: Asked, mark: Answered, reported: Mapping[str, Observation],
@@ -39,6 +58,8 @@ class Overloads:
         if not done or self._disagrees(asked.name, reported):
             self._judge.worked(before, None, 0)
             return
+        self._cleared[asked.name] = False
+        self._findings.hold_ns = max(self._findings.hold_ns, FLAG_NS)
         stimulus = self._causes.by_person(Event(mark.t_ns, TRIP, asked.name, 1))
         event = Event(mark.t_ns, TRIP, asked.name, 1)
         stimulus.clusters = self._judge.worked(before, event, stimulus.number)

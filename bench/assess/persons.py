@@ -33,7 +33,7 @@ class Persons:
     def __init__(self, spec: Spec, judge: Judge, causes: Causes, findings: Findings) -> None:
         self._spec, self._judge, self._causes, self._findings = spec, judge, causes, findings
         self._looks = Looks(spec, judge, causes, findings)
-        self._overloads = Overloads(spec, judge, causes, findings)
+        self.overloads = Overloads(spec, judge, causes, findings)
         self._open: Asked | None = None
         self._before: dict[int, State | None] = {}
         self.by_hand: set[str] = set()  # circuits that are by hand, as confirmed
@@ -66,7 +66,7 @@ class Persons:
         self._open = None
         tail = f" ({mark.comment})" if mark.comment else ""
         if asked.what == OVERLOAD:
-            self._overloads.answered(asked, mark, reported, self._before)
+            self.overloads.answered(asked, mark, reported, self._before)
             return
         if asked.what != ev.BY_HAND:
             why = "" if mark.answer in DONE else why_not(mark.answer)

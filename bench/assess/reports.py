@@ -20,6 +20,7 @@ class Reports:
         self._spec, self._definitions, self._judge = parts.spec, parts.definitions, parts.judge
         self._rules, self._causes = parts.rules, parts.causes
         self._boots, self._ears = parts.boots, parts.ears
+        self._overloads = parts.persons.overloads
         self._reported, self._own_session = parts.reported, parts.own_session
         self._cycle_ns = max((r.cycle_ns for r in parts.rules.values()), default=0)
 
@@ -27,12 +28,14 @@ class Reports:
         """Look at what a report shows. Whether some of it needs a look the next time too."""
         judge, rules, reported = self._judge, self._rules, self._reported
         calm, currents, unavailable = judge.calm, judge.currents, self._ears.unavailable
-        stirring = False
+        stirring, overloads = False, self._overloads
         for observation in reading.body:
             signal, value, _, _ = observation
             if calm.get(signal) == value and value is not None:
                 continue
             stirring = True
+            if overloads.waits and value is not None and signal.startswith("fault:"):
+                overloads.saw(signal.removeprefix("fault:"), value)
             reported[signal] = observation
             if value is None:
                 self._ears.not_available(t_ns, reading.node, observation)

@@ -19,6 +19,7 @@ from bench.loads import Load
 from bench.spec.model import Spec
 from bench.spec.profile import BenchProfile
 
+from .agenda import FOREVER
 from .coverage import Coverage
 from .findings import Findings
 from .persons import Persons
@@ -52,7 +53,7 @@ class Witnessed:
         }
         self._jitter_ns = jitter_ns
         self._witness: Witness | None = None
-        self._lag_ns = 0
+        self._lag_ns, self._not_before_ns = 0, -FOREVER
         self._waiting: tuple[SupplyRead, dict[str, Standing], dict[str, float]] | None = None
         self._asked: Asked | None = None
         self._moved_ns: dict[str, int] = {}  # circuit -> when a person was done with it
@@ -84,6 +85,11 @@ class Witnessed:
         if self._witness is not None:
             self._witness.begin_anew()
 
+    def late(self, t_ns: int) -> None:
+        """Stamps up to `t_ns` may be wrong: no reading counts until what was switched then has settled."""
+        self._waiting = None
+        self._not_before_ns = t_ns + self._lag_ns + max(self._settle_ns.values(), default=0)
+
     def forget(self) -> None:
         """What was shown so far does not count."""
         self.begin_anew()
@@ -95,6 +101,8 @@ class Witnessed:
             return
         standing = self._standing()
         self._take(standing)
+        if mark.from_ns < self._not_before_ns:
+            return
         start_ns = mark.from_ns - self._lag_ns
         levels = {
             name: level

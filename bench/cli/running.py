@@ -24,7 +24,7 @@ from bench.cli.virtual import parse_faults
 from bench.core.clock import SystemClock, utc_text
 from bench.core.errors import Complaint, UsageError
 from bench.core.event import BY_HAND
-from bench.core.plan import Plan
+from bench.core.plan import OVERLOAD, Plan
 from bench.judge import JUDGE_VERSION
 from bench.lab.api import boat_tables, run_virtual
 from bench.lab.person import SimulatedPerson
@@ -43,6 +43,7 @@ from bench.run.operator import LIMIT_S, Operator
 from bench.run.plan_file import load_plan
 from bench.run.result import RunResult
 from bench.run.stop import StopFlag
+from bench.run.supply_limit import need_of, too_little
 from bench.session import open_session
 from bench.spec.profile import BenchProfile, SerialSupply
 from bench.twin import Tables, load_tables
@@ -145,11 +146,14 @@ def _ready(args: argparse.Namespace, wish: Wish, boat: Boat, progress: Progress)
         return wish
     if asks_person(plan):
         wish = replace(wish, operator=person_at_terminal(width_of(sys.stderr), progress.close))
+    supply = supply_wish(wish, profile, boat)
+    if supply is not None:
+        warn(too_little(supply.setting, need_of(boat.spec, plan, profile, supply.setting.volts)))
     spoken = RunBoat(boat.spec, boat.definitions)
     warn(before_the_run(spoken, guard=True, switches_supply=_switches(wish, boat, profile)))
     confirm(
         boat.spec, yes=args.yes, ask=sys.stderr, answer=sys.stdin, width=width_of(sys.stderr),
-        hand_in_box=any(step.kind == BY_HAND for step in plan.steps),
+        hand_in_box=any(step.kind in (BY_HAND, OVERLOAD) for step in plan.steps),
     )  # fmt: skip
     return wish
 

@@ -116,7 +116,8 @@ def _pretending(words: list[str], sample: float) -> tuple[list[list[object]], li
     for word in words:
         spec, meter = load_boat(word).spec, Meter(0.5, 100.0)
         plan = with_witness(spec, make_plan(spec, short=True, supply=True), meter)
-        names = [t.split(" ")[-1] for s in plan.steps for t in s.covers if t.startswith("second witness ")]
+        tags = dict.fromkeys(t for s in plan.steps for t in s.covers if t.startswith("second witness "))
+        names = [t.split(" ")[-1] for t in tags]
         names = names[: max(1, round(len(names) * sample))]
         found = 0
         for name in names:

@@ -9,7 +9,7 @@ from pathlib import Path
 from bench.core.clock import VirtualClock
 from bench.core.errors import Complaint, UsageError
 from bench.definitions import load_definitions
-from bench.run.api import Boat, Wishes, run_on
+from bench.run.api import Boat, Wishes, run_on, with_supply_limit
 from bench.run.conductor import Progress, no_progress
 from bench.run.result import RunResult
 from bench.run.stop import StopFlag
@@ -75,6 +75,7 @@ def run_virtual(
         wishes.operator.box = twin
     stop = StopFlag() if stop is None else stop
     link: VirtualBench = VirtualBench(twin, clock)
+    wishes = with_supply_limit(boat, wishes)
     if wishes.supply is not None:
         link = SuppliedBench(
             twin, clock, wishes.supply.setting, manner=manner, seed=seed, on_trouble=stop.set

@@ -36,6 +36,7 @@ from .ports import Writes
 from .result import RunResult
 from .session_files import header, write_copies
 from .stop import StopFlag
+from .supply_limit import limited, need_of, refuse_unmovable
 from .unrecorded import Unrecorded
 
 FASTER_SWITCH_S = 0.0005  # between conductor and link thread: a late stamp is a blind spot
@@ -99,11 +100,22 @@ def run_link(
     clock = SystemClock()
     link = link_from_text(link_text, clock)
     stop = StopFlag() if stop is None else stop
+    wishes = with_supply_limit(boat, wishes)
     if wishes.supply is not None:
         link = _supplied(link, wishes.supply, boat, clock, stop)
     with _quiet_process(), raised() as scheduling:
         wishes = replace(wishes, facts={**wishes.facts, "scheduling": scheduling})
         return run_on(boat, link, clock, wishes, adapter=link_text, stop=stop, progress=progress)
+
+
+def with_supply_limit(boat: Boat, wishes: Wishes) -> Wishes:
+    """Wishes whose supply is limited to what their plan can draw, where that is less."""
+    if wishes.supply is None:
+        return wishes
+    plan = wishes.plan or make_plan(boat.spec, short=wishes.short, seed=wishes.seed, supply=True)
+    setting = wishes.supply.setting
+    need = need_of(boat.spec, plan, boat.profile, setting.volts)
+    return replace(wishes, plan=plan, supply=replace(wishes.supply, setting=limited(setting, need)))
 
 
 def _supplied(link: Link, wish: SupplyWish, boat: Boat, clock: Clock, stop: StopFlag) -> SuppliedLink:
@@ -131,6 +143,7 @@ def run_on(
     if wishes.operator is None:
         plan = without_person(plan)
     refuse_too_long(spec, plan, boat.profile)
+    refuse_unmovable(plan, link.facts)
     definitions.forget()
     assessor = Assessor(spec, definitions, model, profile=boat.profile, not_tested=plan.not_tested)
     limits = limits_of(boat.profile)

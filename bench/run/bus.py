@@ -12,6 +12,7 @@ from bench.core.link import Link
 
 from .allowed import Allowed
 from .heart import Heart
+from .limits import Alarms
 from .off_data import CounterBook
 from .ports import Judges, Writes
 from .stop import StopFlag
@@ -50,6 +51,7 @@ class Bus:
         self.tell_guard_of_hand: Callable[[str, bool], None] = lambda circuit, may_be: None
         self.beat_guard: Callable[[], str] = lambda: ""
         self.allowed: Allowed | None = None
+        self.alarms = Alarms(())
         self.listener: Callable[[Frame], None] | None = None
         self.ending = False
         self.lost = ""
@@ -115,6 +117,8 @@ class Bus:
             return
         if trouble:
             self.stop.set(trouble)
+        if alarm := self.alarms.raised(self.assessor.reported):
+            self.stop.set(alarm)
         if self.allowed is not None:
             too_long = self.allowed.look(self.clock.now_ns(), self.assessor)
             if too_long:

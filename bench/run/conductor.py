@@ -25,7 +25,7 @@ from .guard_process import GuardProcess
 from .hands import Hands
 from .heart import Heart
 from .home import listen, switch_off, wake_boxes, walk_counters
-from .limits import hung_after_s
+from .limits import Alarms, hung_after_s
 from .off_data import CounterBook, OffData
 from .operator import LIMIT_S, Asking, Operator
 from .ports import Judges, Writes
@@ -66,7 +66,7 @@ class Conductor:
         sender = definitions.sender()
         self.heart = Heart(sender.heartbeats())
         self.bus = Bus(link, clock, recorder, assessor, self.heart, stop, until_first=until_first)
-        self.bus.allowed = allowed
+        self.bus.allowed, self.bus.alarms = allowed, Alarms(spec.circuits)
         self.hands = Hands(self.bus, spec, sender)
         self.session, self.gate = session, gate
         self.asking = (

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from bench.core.errors import Complaint, UsageError
 from bench.core.event import BY_HAND
-from bench.core.plan import Plan
+from bench.core.plan import OVERLOAD, Plan
+from bench.core.signal import FAULT_OVERCURRENT, FAULT_OVERHEAT, Observation
 from bench.oracle import Oracle
 from bench.plan.sim import Sim
 from bench.spec.model import Spec
@@ -14,6 +15,7 @@ from bench.spec.profile import BenchProfile
 
 from .guard import HUNG_S
 
+AT_HAND = {BY_HAND: "worked by hand", OVERLOAD: "on to be overloaded"}
 LEAST_HUNG_S = 1.0
 LOOK_MS = 100.0  # between steps the model is looked at this often: timers switch there
 
@@ -63,9 +65,9 @@ def on_at_most_s(spec: Spec, plan: Plan, limits: Mapping[str, float]) -> dict[st
 def _too_long(spec: Spec, plan: Plan, limits: Mapping[str, float]) -> list[Complaint]:
     advice = "raise the limit if the load bears it, or run a plan without the circuit"
     said = [
-        Complaint(f"the plan has {s.name} worked by hand, for as long as a person takes", advice=advice)
+        Complaint(f"the plan has {s.name} {AT_HAND[s.kind]}, for as long as a person takes", advice=advice)
         for s in plan.steps
-        if s.kind == BY_HAND and s.value and s.name in limits
+        if s.kind in AT_HAND and s.value and s.name in limits
     ]
     for name, longest_s in on_at_most_s(spec, plan, limits).items():
         if longest_s > limits[name]:
@@ -102,3 +104,21 @@ def longest_on_ms(spec: Spec, plan: Plan, names: Mapping[str, float]) -> dict[st
         look(t_ms)
     look(max(t_ms, plan.duration_ms))
     return longest
+
+
+ALARMS = {FAULT_OVERCURRENT: "draws too much", FAULT_OVERHEAT: "is too hot"}
+
+
+class Alarms:
+    """What boxes report that must end the run at once, whoever is to blame for it."""
+
+    def __init__(self, circuits: Iterable[str]) -> None:
+        self._signals = [(f"fault:{c}", c) for c in circuits]
+
+    def raised(self, reported: Mapping[str, Observation]) -> str:
+        """Why the run must end now; empty when it need not."""
+        for signal, circuit in self._signals:
+            seen = reported.get(signal)
+            if seen is not None and seen.value in ALARMS:
+                return f"its box reports that {circuit} {ALARMS[int(seen.value)]}"
+        return ""

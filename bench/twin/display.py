@@ -87,6 +87,8 @@ class Display:
             return FAULT_HAND
         if ch.tripped[c]:
             return FAULT_TRIPPED
+        if c in self.quirks.flagged and ch.out[c] > 0.0:
+            return self.quirks.flagged[c]
         below = self._box_of[c].open_below_a
         return FAULT_OPEN if below and ch.out[c] > 0.0 and self.electrics.looks_open(c, below) else 0
 

@@ -9,6 +9,8 @@ from bench.twin.groups import own_operations
 from bench.twin.quirks import Mishap, Quirks
 from bench.twin.tables import Tables
 
+FAULT_CURRENT, FAULT_HEAT = 4, 5  # codes as of the messages
+
 Note = Callable[[Tables, Quirks, Sequence[str]], None]
 
 
@@ -152,6 +154,14 @@ def _output_pretends(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> No
     quirks.pretends.add(channel_at(tables, parts[0]))
 
 
+def _overheats(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    quirks.flagged[channel_at(tables, parts[0])] = FAULT_HEAT
+
+
+def _overcurrent(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    quirks.flagged[channel_at(tables, parts[0])] = FAULT_CURRENT
+
+
 def _current_gain(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
     quirks.gain_pct[channel_at(tables, parts[0])] = float(parts[1])
 
@@ -262,6 +272,8 @@ BOX_FAULTS: dict[str, Apply] = {
         "shorted": _shorted,
         "high_resistance": _high_resistance,
         "output_dead": _output_dead,
+        "overheats": _overheats,
+        "overcurrent": _overcurrent,
         "output_pretends": _output_pretends,
         "current_gain": _current_gain,
         "current_offset": _current_offset,

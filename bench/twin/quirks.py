@@ -50,6 +50,7 @@ class Quirks:
     open_load: set[int] = field(default_factory=set)
     shorted: set[int] = field(default_factory=set)
     weak: set[int] = field(default_factory=set)  # output stage delivers nothing
+    flagged: dict[int, int] = field(default_factory=dict)  # channel -> what it says is wrong while it is on
     pretends: set[int] = field(default_factory=set)  # channels that report a current, and deliver none
     series_ohm: dict[int, float] = field(default_factory=dict)
     gain_pct: dict[int, float] = field(default_factory=dict)

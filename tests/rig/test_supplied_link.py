@@ -4,7 +4,14 @@ import pytest
 from served_supply import served
 
 from bench.core.clock import SystemClock
-from bench.core.entry import SupplyConfirmed, SupplyRead, SupplySwitched, SupplyTrouble
+from bench.core.entry import (
+    SupplyConfirmed,
+    SupplyReached,
+    SupplyRead,
+    SupplySet,
+    SupplySwitched,
+    SupplyTrouble,
+)
 from bench.core.errors import BenchError
 from bench.lab.supply_sim import FAULTS, Resistance, SimSupply
 from bench.rig import Setting, SuppliedLink, load_dialect, open_supply
@@ -164,3 +171,35 @@ def test_a_link_that_does_not_open_leaves_the_supply_off_and_its_port_free(serve
             bench.link.open()
         assert not sim.on
         open_supply(path, load_dialect(), SystemClock()).close()
+
+
+def test_another_voltage_is_said_before_it_moves_and_once_it_is_measured(serve):
+    sim = SimSupply(Resistance(6.0))
+    with served(serve(sim)) as path:
+        bench = Bench(path)
+        bench.link.open()
+        assert bench.link.facts.sets_volts
+        bench.switch(True)
+        bench.run(confirmed(1))
+        bench.link.set_volts_at(bench.clock.now_ns(), 9.0)
+        bench.run(lambda entries: any(isinstance(e, SupplyReached) for e in entries))
+        bench.run(lambda entries: isinstance(entries[-1], SupplyRead) and entries[-1].volts == 9.0)
+        assert sim.volts == 9.0 and not bench.told
+        bench.link.close()
+    [put], [reached] = bench.kinds(SupplySet), bench.kinds(SupplyReached)
+    assert (put.volts, reached.volts) == (9.0, 9.0) and put.t_ns < reached.t_ns
+    later = [r for r in bench.kinds(SupplyRead) if r.t_ns > reached.t_ns]
+    assert later and all(r.volts == 9.0 for r in later)
+
+
+def test_a_voltage_that_is_refused_is_trouble(serve):
+    sim = SimSupply(Resistance(6.0))
+    with served(serve(sim)) as path:
+        bench = Bench(path)
+        bench.link.open()
+        bench.switch(True)
+        bench.run(confirmed(1))
+        bench.link.set_volts_at(bench.clock.now_ns(), 99.0)
+        bench.run(troubled)
+        bench.link.close()
+    assert "-222" in bench.told[0] and not sim.on and not bench.kinds(SupplyReached)

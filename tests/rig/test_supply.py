@@ -7,9 +7,10 @@ from served_supply import supply_of
 
 from bench.core.clock import SystemClock
 from bench.core.errors import BenchError, UsageError
+from bench.core.link import Meter
 from bench.lab.supply_server import PtySupply
 from bench.lab.supply_sim import FAULTS, Resistance, SimSupply
-from bench.rig import load_dialect, open_supply
+from bench.rig import LAG_MS, load_dialect, open_supply
 from bench.rig.scpi import parse_error, parse_identity, parse_number
 
 pytestmark = [pytest.mark.realtime, pytest.mark.slow]
@@ -189,3 +190,17 @@ def load_dialect_path():
     from bench.rig.dialect import SHIPPED
 
     return SHIPPED / "scpi.toml"
+
+
+def test_what_a_dialect_states_of_its_readings_is_read_and_held_to_sense(tmp_path):
+    shipped = load_dialect_path().read_text(encoding="utf-8")
+    own = tmp_path / "own.toml"
+    own.write_text(shipped + "[meter]\ndetects_a = 0.2\n", encoding="utf-8")
+    assert load_dialect(str(own)).meter == Meter(0.2, LAG_MS)
+    assert load_dialect().meter is None
+    own.write_text(shipped + "[meter]\ndetects_a = 0\nlag_ms = -1\nsteps = 3\n", encoding="utf-8")
+    with pytest.raises(UsageError) as told:
+        load_dialect(str(own))
+    assert [c.text for c in told.value.complaints] == [
+        'unknown key "meter.steps"', "meter.detects_a is 0", "meter.lag_ms is -1",
+    ]  # fmt: skip

@@ -4,6 +4,7 @@ import pytest
 
 from bench.assess.offline import assess_session
 from bench.core.entry import SupplyReached, SupplySet
+from bench.core.errors import UsageError
 from bench.core.plan import VOLTS, Plan, Step
 from bench.core.verdict import FAIL, INCONCLUSIVE, PASS
 from bench.lab.api import load_boat, run_virtual
@@ -12,6 +13,7 @@ from bench.oracle import Oracle
 from bench.plan.low_supply import DIP, HIGH, LOW, RAMP, Rated, with_low_supply
 from bench.rig import Setting
 from bench.run.api import SupplyWish, Wishes
+from bench.run.plan_file import load_plan, plan_text
 from bench.session import open_session
 from bench.twin import Fault
 
@@ -133,3 +135,16 @@ def test_no_plan_goes_beyond_what_the_profile_permits():
         plan = with_low_supply(load_boat(word).spec, EMPTY, rated)
         levels = [s.value / 1000 for s in plan.steps if s.kind == VOLTS]
         assert rated.least_v <= min(levels) and max(levels) <= rated.most_v
+
+
+def test_a_plan_that_moves_the_supply_can_be_kept_and_needs_one_that_moves(tmp_path):
+    spec = load_boat("demo").spec
+    plan = with_low_supply(spec, EMPTY, RATED["demo"])
+    path = tmp_path / "plan.json"
+    path.write_text(plan_text(plan))
+    assert load_plan(path, spec) == plan
+    with pytest.raises(UsageError, match="sets the supply's voltage, which this bench cannot"):
+        run_virtual(wishes=Wishes(plan=plan))
+    path.write_text(plan_text(Plan("wrong", (Step(0.0, VOLTS, "supply", 70_000),), 500.0)))
+    with pytest.raises(UsageError, match="step 0 has the value 70000 - expected mV, below 60000"):
+        load_plan(path, spec)

@@ -3,6 +3,7 @@
 import pytest
 
 from bench.assess.offline import assess_session
+from bench.core.errors import UsageError
 from bench.core.plan import OVERLOAD, Plan
 from bench.core.verdict import FAIL, INCONCLUSIVE, PASS
 from bench.lab.api import load_boat, run_virtual
@@ -12,8 +13,10 @@ from bench.plan import make_plan
 from bench.plan.by_hand import without_person
 from bench.plan.trip import TRIP, with_trips
 from bench.run.api import Wishes
+from bench.run.limits import refuse_too_long
 from bench.run.plan_file import load_plan, plan_text
 from bench.session import open_session
+from bench.spec import parse_profile
 from bench.twin import Fault
 
 EMPTY = Plan("nothing", (), 500.0, not_tested={TRIP: "needs a person"})
@@ -63,6 +66,7 @@ def test_a_fuse_that_never_opens_is_a_doubt_and_what_it_leads_to_is_found():
         ("skips", "the person skipped it"),
         ("silent", "nobody answered in time"),
         ("denies", "the person saw it otherwise"),
+        ("forgets", "its box reports that it tripped again: is the overload still there?"),
     ],
 )
 def test_a_person_who_errs_makes_no_healthy_box_fail(habit, told):
@@ -96,3 +100,12 @@ def test_a_plan_says_what_it_needs_and_can_be_kept(tmp_path):
     assert "does: overload" in with_trips(spec, EMPTY, None).not_tested[TRIP]
     assert "no fixture that overloads it" in with_trips(spec, EMPTY, set()).not_tested[TRIP]
     assert "limits how long" in with_trips(spec, EMPTY, {"bilge_aft"}, {"bilge_aft"}).not_tested[TRIP]
+
+
+def test_a_circuit_with_a_limit_is_not_on_for_as_long_as_a_person_takes():
+    spec = load_boat("demo").spec
+    plan = with_trips(spec, EMPTY, {"bilge_aft"})
+    text = "hardstand_bench: 1\nadapter: twin\nclock: host\necho: none\nconfirms: true\njitter_ms: 2\n"
+    profile = parse_profile(f"{text}limits: {{circuits: {{bilge_aft: 5}}}}\n")
+    with pytest.raises(UsageError, match="bilge_aft on to be overloaded, for as long as a person takes"):
+        refuse_too_long(spec, plan, profile)

@@ -50,7 +50,7 @@ def test_switchings_alone_are_witnessed_and_the_verdict_says_so():
     assert "14 of 24 circuits witnessed by the supply" in verdict.scope
     assert "going on and off shown by the supply, 1 and 1 times" in verdict.tested["fresh_water"]
     assert verdict.detection["supply"] == "a step of 0.7 A or more that nothing else hides; no timing"
-    assert "chart_table, horn: never off and on for long enough" in verdict.not_tested["second witness"]
+    assert "chart_table, horn, wiper_wash: never off and on" in verdict.not_tested["second witness"]
     assert "locker_light" in verdict.not_tested["second witness"].partition(": too small a step")[0]
 
 

@@ -33,6 +33,8 @@ def test_there_are_at_least_34_kinds_each_with_code_and_a_case_on_the_first_boat
         "bus",
         "by hand",
         "to be seen",
+        "beside a supply",
+        "low supply",
     }
     assert all("kittiwake" in k.expected for k in kinds.values() if k.kind != "hand_noticed")
     assert dumps([asdict(k) for k in kinds.values()])
