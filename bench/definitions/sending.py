@@ -44,6 +44,13 @@ class Sender:
         self._counters[c.name] = value
         return value
 
+    def count_on(self, last: Callable[[str, int], int | None]) -> None:
+        """Counters of keys that are events go on from what others sent: `last` of a node and identifier."""
+        for c in self._controls:
+            counter = last(c.carrier.node, c.carrier.can_id) if isinstance(c, EventKeys) else None
+            if counter is not None:
+                self._counters[c.carrier.name] = counter
+
     def press(self, control: str) -> list[Sent]:
         """Frames that say a key went down. Raises DefinitionError when it cannot be pressed."""
         return self._key(control, True)

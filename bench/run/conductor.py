@@ -146,6 +146,8 @@ class Conductor:
         for name in walk_counters(bus, self.spec, self.hands, DWELL_MS):
             self._warn(f"the position of {name} could not be brought to a known one before the start")
         bus.pump(self.clock.now_ns() + int(DWELL_MS * MS))
+        if bus.book is not None:
+            self.hands.count_on(bus.book)
         self._steps()
 
     def _jitter(self) -> tuple[float, str]:
@@ -237,9 +239,11 @@ class Conductor:
             bus.mark(StepMark(bus.t_ns, -1, "switch off what is on", "off"))
             now_ns = self.clock.now_ns()
             later_ns = now_ns + AT_LINK_NS  # what the link holds still says held, and active
-            held = self.hands.let_go(now_ns, later_ns)
+            held = self.hands.let_go(now_ns)
             self.hands.speak(now_ns)
-            if self.hands.rest(later_ns) or held:
+            if held or self.hands.active:
+                bus.pump(later_ns - AHEAD_NS)
+                self.hands.rest(later_ns, again=held)
                 bus.pump(later_ns + AHEAD_NS)
             self.off_result = switch_off(bus, self.off)
             bus.pump(self.clock.now_ns() + int(END_MS * MS))

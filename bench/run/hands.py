@@ -13,6 +13,7 @@ from bench.definitions.sending import Sender, Sent
 from bench.spec.model import Spec
 
 from .bus import Bus
+from .off_data import CounterBook
 
 
 class Hands:
@@ -41,22 +42,29 @@ class Hands:
         """A sensor input changes."""
         self._send(t_ns, self._sender.sensor(name, value))
 
-    def let_go(self, t_ns: int, again_ns: int) -> bool:
-        """Every key that is held is released: cyclic frames that bear keys say so from then on, too, and once
-        more at `again_ns`, after those that were handed over before. Whether there was one."""
+    def count_on(self, book: CounterBook) -> None:
+        """Key events count on from those that others have sent."""
+        self._sender.count_on(book.last)
+
+    @property
+    def active(self) -> bool:
+        """Whether a sensor is active."""
+        return bool(self._sender.active)
+
+    def let_go(self, t_ns: int) -> bool:
+        """Every key that is held is released. Whether there was one."""
         held = sorted(self._sender.held)
         for control in held:
             self.release(t_ns, control)
-        if held:
-            self.begin(again_ns)
         return bool(held)
 
-    def rest(self, t_ns: int) -> bool:
-        """Every active sensor goes to rest at `t_ns`. Whether there was one."""
-        active = self._sender.active
-        for name in active:
+    def rest(self, t_ns: int, *, again: bool = False) -> None:
+        """Every active sensor goes to rest at `t_ns`; `again`: all keys are said to be up once more, after
+        what was handed over before they were released."""
+        if again:
+            self.begin(t_ns)
+        for name in self._sender.active:
             self.sensor(t_ns, name, 0)
-        return bool(active)
 
     def speak(self, t_ns: int) -> None:
         """Panels, screens and sensors that are silent are heard again."""

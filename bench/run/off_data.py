@@ -167,6 +167,10 @@ class CounterBook:
             elif control:
                 self.held.discard(control)
 
+    def last(self, node: str, can_id: int) -> int | None:
+        """The counter that a node's message bore last; None where none was sent."""
+        return self._last.get(f"{node}/{can_id:X}")
+
     def stamp(self, template: Template) -> bytes:
         """The frame's data with the node's next counter, noted as sent."""
         if not template.counter_bits:

@@ -50,7 +50,7 @@ def test_an_open_load_is_different_and_named_on_a_page_too(capsys, tmp_path):
         capsys, RECORDINGS / "healthy-short", RECORDINGS / "fault-open_load", "--html", page
     )
     assert status == 1
-    assert "deck_fwd (current)" in out
+    assert "deck_fwd (fault)" in out
     text = page.read_text(encoding="utf-8")
     assert text.startswith("<!doctype html>")
     assert "<script" not in text
