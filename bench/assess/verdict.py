@@ -53,12 +53,15 @@ def reach_verdict(assessor: Assessor, judge: Judge) -> Verdict:
     )
 
 
+TELLING = 4  # so many readings in a row near a limit are not so by their noise alone
+
+
 def _currents(assessor: Assessor, judge: Judge) -> None:
     for current in judge.currents.values():
         circuit = current.rule.subject
         assessor.coverage.currents[circuit] = tuple(sorted(current.shown))
-        for level in current.undecided:
-            if level not in current.shown:
+        for level, readings in current.undecided.items():
+            if level not in current.shown and readings >= TELLING:
                 why = f"its current at {level:g} % lies within the measurement uncertainty of a limit"
                 assessor.findings.doubt(circuit, why, assessor.t_ns)
 

@@ -41,6 +41,12 @@ class Player:
         self.t_ms += then_ms
         self.sim.advance(self.t_ms)
 
+    def settle(self) -> None:
+        """Until the last step is a dwell ago."""
+        if self.steps:
+            self.t_ms = max(self.t_ms, self.steps[-1].at_ms + self.pace.dwell)
+            self.sim.advance(self.t_ms)
+
     def do(self, script: Script) -> None:
         """All that a script wants."""
         for act in script:

@@ -61,6 +61,7 @@ def _alone(player: Player, name: str, meter: Meter, unloaded: Collection[str]) -
     """On and off again; taken back where the supply could tell of neither."""
     steps, t_ms, sim = len(player.steps), player.t_ms, player.sim.copy()
     player.to_rest("before one is switched alone")
+    player.settle()
     told = False
     for on in (True, False):
         word = "on" if on else "off"
@@ -71,6 +72,7 @@ def _alone(player: Player, name: str, meter: Meter, unloaded: Collection[str]) -
             player.step(Step(player.t_ms, act.kind, act.name, act.value, act.about, act.covers), act.then_ms)
             if _tells(player.spec, name, before, player.sim.levels(), meter, unloaded):
                 told = True
+        player.settle()
     if told:
         return True
     del player.steps[steps:]

@@ -41,7 +41,9 @@ def reasons(verdict):
 @pytest.mark.parametrize("seed", range(2 * len(BOATS)))
 def test_no_healthy_box_is_accused(seed):
     verdict, _ = run_one(list(BOATS)[seed % len(BOATS)], 1000 + seed)
-    assert (verdict.outcome, verdict.doubts) == (PASS, ())
+    near = "lies within the measurement uncertainty of a limit"  # a load drawn so
+    assert [d for d in verdict.doubts if near not in d.reason] == []
+    assert (verdict.discrepancies, verdict.outcome) == ((), INCONCLUSIVE if verdict.doubts else PASS)
 
 
 def test_switchings_alone_are_witnessed_and_the_verdict_says_so():
@@ -50,7 +52,9 @@ def test_switchings_alone_are_witnessed_and_the_verdict_says_so():
     assert "14 of 24 circuits witnessed by the supply" in verdict.scope
     assert "going on and off shown by the supply, 1 and 1 times" in verdict.tested["fresh_water"]
     assert verdict.detection["supply"] == "a step of 0.7 A or more that nothing else hides; no timing"
-    assert "chart_table, horn, wiper_wash: never off and on" in verdict.not_tested["second witness"]
+    assert (
+        "chart_table, horn, wiper_aft, wiper_wash: never off and on" in verdict.not_tested["second witness"]
+    )
     assert "locker_light" in verdict.not_tested["second witness"].partition(": too small a step")[0]
 
 
