@@ -52,7 +52,7 @@ class Forks:
             self.between.append(starts[-1].state)
             self.timed_ns = self._now_ns
         for start in starts:
-            start.before = None
+            start.ended_by(switch.hi)
             out += self._with_ends(start, cause, switch, number)
         return out
 

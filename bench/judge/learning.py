@@ -65,17 +65,17 @@ def _resolve(world: World, place: int, watch: Watch[Output], t_ns: int, value: f
     assert world.before
     end = world.before.switch
     segments, rule = world.traces[place].segments, watch.rule
-    for prior, segment in pairwise(segments):
-        if segment.switch is not end:
-            continue
-        after = fits(segment.value, rule, value, t_ns)
-        previous = fits(prior.value, rule, value, t_ns)
-        if after and not previous:
-            end.hi = max(end.lo, min(end.hi, t_ns + rule.jitter_ns))
-            world.before = None
-        elif previous and not after:
-            end.lo = min(end.hi, max(end.lo, t_ns - rule.window_ns))
+    at = next((i for i, s in enumerate(segments) if i and s.switch is end), None)
+    if at is None:
         return
+    still = [s for s, after in pairwise(segments[: at + 1]) if after.switch.hi >= t_ns - rule.window_ns]
+    previous = any(fits(s.value, rule, value, t_ns) for s in (*still, segments[at - 1]))
+    after = any(fits(s.value, rule, value, t_ns) for s in segments[at:])
+    if after and not previous:
+        end.hi = max(end.lo, min(end.hi, t_ns + rule.jitter_ns))
+        world.before = None
+    elif previous and not after:
+        end.lo = min(end.hi, max(end.lo, t_ns - rule.window_ns))
 
 
 def merged(worlds: Sequence[World], since_ns: int) -> list[World]:

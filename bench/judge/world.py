@@ -118,6 +118,12 @@ class World:
                         watch.owed = [s for s in watch.owed if s.number not in dropped]
         return new
 
+    def ended_by(self, t_ns: int) -> None:
+        """What time has brought about in this world came before a stimulus of `t_ns` at the latest."""
+        while self.before is not None:
+            end, self.before = self.before.switch, self.before.earlier
+            end.hi = max(end.lo, min(end.hi, t_ns))
+
     def at_rest(self, since_ns: int) -> bool:
         """Nothing has changed after `since_ns` and nothing is owed."""
         return all(t.steady_since() < since_ns for t in self.traces) and not any(
