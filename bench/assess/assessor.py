@@ -199,10 +199,9 @@ class Assessor:
         self.witnessed = Witnessed(self.spec, judge, self.persons, self.findings, self.profile, jitter_ns)
         self.volts = Volts(self.spec, self.model, judge, self.causes, self.findings, agenda)
         self.ears = Ears(
-            self.spec, self.definitions, judge, self.findings, self.boots, jitter_ns, t_ns, complete,
+            self.spec, self.definitions, judge, self.findings, self.boots, jitter_ns, t_ns, own, complete,
             agenda, watch,
         )  # fmt: skip
-        self.ears.own_session = own
         parts = Parts(
             self.spec, self.definitions, self.model, judge, self.rules, self.causes, self.findings, self.lost,
             self.boots, self.ears, self.persons, self.witnessed, self.volts, self.reported,

@@ -31,6 +31,7 @@ class Ears:
         boots: Boots,
         jitter_ns: int,
         started_ns: int,
+        own_session: bool,
         complete: bool,
         agenda: Agenda,
         watch: Agenda,
@@ -42,7 +43,7 @@ class Ears:
         self._jitter_ns = jitter_ns
         self._agenda = agenda
         self._started_ns = started_ns
-        self.own_session = True
+        self._own_session = own_session
         self._complete = complete  # the link would have told of any frame it lost
         self._message_of = definitions.signal_message
         self.unavailable: set[str] = set()  # signals that the box has said to have no value for
@@ -120,7 +121,7 @@ class Ears:
         self._judge.mute(box, self._needing[box], t_ns, muted=False)
         self._judge.darken(self._subjects[box])
 
-    def booted(self, t_ns: int, box: str, reason: int, *, own_session: bool) -> int:
+    def booted(self, t_ns: int, box: str, reason: int) -> int:
         """A boot frame came. Returns the earliest instant of the wake-up it reports."""
         first_heard = self.bus.nodes[box].frames <= 1
         asked_ns, due_ns = self.boots.booted(box, t_ns)
@@ -131,7 +132,7 @@ class Ears:
             if due_ns is not None:
                 self._woke_late(box, asked_ns, due_ns, t_ns)
             return asked_ns
-        if not first_heard and own_session:
+        if not first_heard and self._own_session:
             seen = f"a boot frame, reason {reason}"
             self._findings.of_box(
                 "restart", box, t_ns, "no restart", seen, f"boot:{box}", self.frame_index, certain=True
@@ -272,7 +273,7 @@ class Ears:
 
     def _repeated(self, message: Message, t_ns: int) -> None:
         seen = f"{message.name} came twice {message.repeats} times"
-        if not self.own_session:
+        if not self._own_session:
             why = f"{seen}: sent so by the box, or written so by the logger"
             self._findings.doubt(message.node, why, t_ns)
             return

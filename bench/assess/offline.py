@@ -12,11 +12,11 @@ from bench.core.model import Model
 from bench.core.verdict import Verdict
 from bench.definitions import Definitions
 from bench.session import Session
+from bench.session.early import causes_first, numbered
 from bench.spec.model import Spec
 from bench.spec.profile import BenchProfile
 
 from .assessor import Assessor
-from .early import causes_first, numbered
 from .interfaces import entries_of_one_interface, of_one_interface
 from .joined import Recording
 

@@ -21,7 +21,7 @@ class Reports:
         self._rules, self._causes = parts.rules, parts.causes
         self._boots, self._ears = parts.boots, parts.ears
         self._overloads = parts.persons.overloads
-        self._reported, self._own_session = parts.reported, parts.own_session
+        self._reported = parts.reported
         self._cycle_ns = max((r.cycle_ns for r in parts.rules.values()), default=0)
 
     def stirs(self, t_ns: int, reading: Reading, number: int) -> bool:
@@ -64,7 +64,7 @@ class Reports:
     def _booted(self, t_ns: int, box: str, reason: int) -> None:
         self._unheard_by(box, t_ns)
         unread = self._unread_by(box, t_ns)
-        earliest_ns = self._ears.booted(t_ns, box, reason, own_session=self._own_session)
+        earliest_ns = self._ears.booted(t_ns, box, reason)
         hidden_ns = round(self._spec.boxes[box].wake.not_available_ms * MS)
         self._causes.apply(Event(t_ns, WAKE, box, 1), earliest_ns, more_ns=self._cycle_ns + hidden_ns)
         self._judge.grant(hidden_ns)

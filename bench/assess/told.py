@@ -14,8 +14,7 @@ from bench.core.frame import RX, TX, Frame
 from bench.definitions import Definitions
 from bench.definitions.observers import Page, Switch
 from bench.session.columns import ERROR, EXTENDED, REMOTE, Columns
-
-from .early import is_control, numbered
+from bench.session.early import is_control, numbered
 
 MARK = 255
 _new = tuple.__new__

@@ -15,6 +15,8 @@ import sys
 import threading
 from abc import ABC, abstractmethod
 from collections import deque
+from collections.abc import Callable
+from typing import ParamSpec
 
 from bench.core.clock import Clock
 from bench.core.entry import Alive, Confirmed, Entry, HostLate, LinkLost, Refused
@@ -23,6 +25,8 @@ from bench.core.frame import TX, Frame
 from bench.core.link import LinkFacts, LinkStatistics
 
 from .inbox import Counters, Inbox
+
+P = ParamSpec("P")
 
 MS = 1_000_000
 ALIVE_NS = 20 * MS
@@ -131,10 +135,7 @@ class OwnedLink(ABC):
             if self._ended:
                 return False
             entries: list[Entry] = []
-            try:
-                self._send(now_ns, can_id, data, extended, entries)
-            except Exception as e:  # as in `_turned`
-                self._fail(e, entries)
+            self._caught(entries, self._send, now_ns, can_id, data, extended, entries)
             self._put(entries)
             return True
         finally:
@@ -242,15 +243,17 @@ class OwnedLink(ABC):
     def _turned(self, until_ns: int) -> list[Entry]:
         """What comes in one turn, at most until then and for 5 ms. After a failure: the last of the link."""
         entries: list[Entry] = []
-        try:
-            self._one_turn(until_ns, entries)
-        except Exception as e:  # the top of whatever the link does: the text must reach the run
-            self._fail(e, entries)
+        self._caught(entries, self._one_turn, until_ns, entries)
         return entries
 
-    def _fail(self, e: Exception, entries: list[Entry]) -> None:
-        text = f"internal error in the link: {type(e).__name__}: {e}"
-        self._end(e.complaints[0].text if isinstance(e, BenchError) else text, entries)
+    def _caught(self, entries: list[Entry], work: Callable[P, None], *args: P.args, **more: P.kwargs) -> None:
+        """Does it. A failure of any kind ends the link, and its text reaches the run."""
+        try:
+            work(*args, **more)
+        except BenchError as e:
+            self._end(e.complaints[0].text, entries)
+        except Exception as e:  # a driver may raise anything
+            self._end(f"internal error in the link: {type(e).__name__}: {e}", entries)
 
     def _end(self, reason: str, entries: list[Entry]) -> None:
         now_ns = self._clock.now_ns()

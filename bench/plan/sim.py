@@ -110,6 +110,12 @@ class Sim:
         """As `level`, where what may have happened by itself by now may have happened."""
         k, place = self._place[circuit]
         t_ns = self._ns(self._now_ms)
+        spans = [self._model.courses(k, s)[place].span(t_ns, t_ns) for s in self.possible(k)]
+        return min(lo for lo, _ in spans), max(hi for _, hi in spans)
+
+    def possible(self, k: int) -> list[State]:
+        """What a cluster is in, and what of it may have come about by itself by now."""
+        t_ns = self._ns(self._now_ms)
         waiting, found = list(self._states[k]), dict[State, None]()
         while waiting and len(found) < MOST_STATES:
             state = waiting.pop()
@@ -117,8 +123,7 @@ class Sim:
             due = self._model.next_due(k, state)
             if due is not None and due[0] <= t_ns:
                 waiting += [s for s in self._model.fire(k, state) if s not in found]
-        spans = [self._model.courses(k, s)[place].span(t_ns, t_ns) for s in found]
-        return min(lo for lo, _ in spans), max(hi for _, hi in spans)
+        return list(found)
 
     def beside(self, subject: str) -> list[str]:
         """All circuits of the clusters that a key or a sensor reaches."""

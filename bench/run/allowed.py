@@ -14,7 +14,7 @@ from bench.core.model import State
 from bench.core.plan import LOOK, Plan, Step
 from bench.core.signal import Observation
 from bench.oracle import Oracle
-from bench.plan.sim import MOST_STATES, Sim
+from bench.plan.sim import Sim
 from bench.spec.model import Spec
 
 from .limits import LOOK_MS
@@ -231,20 +231,13 @@ class _Live(Sim):
     def _agreeing(self, k: int, seen: Mapping[str, float]) -> list[State]:
         """What may have come about by itself, the end of a timer, and agrees."""
         t_ns, names = self._ns(self.now_ms), self._oracle.clusters[k]
-        waiting, found = list(self._states[k]), dict[State, None]()
-        while waiting and len(found) < MOST_STATES:
-            state = waiting.pop()
-            found[state] = None
-            due = self._oracle.next_due(k, state)
-            if due is not None and due[0] <= t_ns:
-                waiting += [s for s in self._oracle.fire(k, state) if s not in found]
 
         def agrees(state: State) -> bool:
             spans = dict(zip(names, self._oracle.courses(k, state), strict=True))
             ends = {c: spans[c].span(t_ns, t_ns) for c in seen}
             return all(hi > 0 if seen[c] else lo <= 0 for c, (lo, hi) in ends.items())
 
-        return [state for state in found if agrees(state)]
+        return [state for state in self.possible(k) if agrees(state)]
 
     def _adopted(self, k: int, seen: Mapping[str, float]) -> list[State]:
         t_ns = self._ns(self.now_ms)

@@ -31,6 +31,7 @@ PLAN = Plan(
     ),
     2100.0,
 )  # fmt: skip
+LEFT_ON = Plan("one light, left on", (*PLAN.steps[:3], PLAN.steps[-1]), 2100.0)
 
 
 class Bench:
@@ -54,15 +55,15 @@ class Bench:
         self._thread.join()
         self.server.close()
 
-    def run(self, out, at_step, mishap):
+    def run(self, out, at_step, mishap, plan=PLAN):
         """The plan; what happens once, before one of its steps."""
 
         def gate(step):
-            if step is PLAN.steps[at_step]:
+            if step is plan.steps[at_step]:
                 mishap()
             return True
 
-        return run_link(load_boat("demo"), f"slcan:{self.server.path}", Wishes(plan=PLAN, out=out, gate=gate))
+        return run_link(load_boat("demo"), f"slcan:{self.server.path}", Wishes(plan=plan, out=out, gate=gate))
 
     def on(self):
         boat, truth = load_boat("demo"), self.twin.truth(self.clock.now_ns())
@@ -88,7 +89,7 @@ def test_a_disk_that_fills_up_ends_the_run_with_everything_off(tmp_path, monkeyp
 
     with bench() as b:
         fill = lambda: monkeypatch.setattr("bench.session.recorder._append", full)  # noqa: E731
-        result = b.run(tmp_path / "s", 2, fill)
+        result = b.run(tmp_path / "s", 2, fill, LEFT_ON)
         assert b.on() == []
     assert "the recording failed" in result.reason and "No space left on device" in result.reason
     assert result.verdict.outcome == INCONCLUSIVE
