@@ -11,6 +11,7 @@ from .pace import SIGNAL_MS, Pace
 from .sim import Sim
 from .weave import WOBBLE_MS, Act, Script
 
+MOST_ROUNDS = 4  # of presses side by side; what then still is not as wished goes one after the other
 IDLE = ("same", "refused", "again")  # presses after which all is as before
 
 
@@ -170,17 +171,28 @@ class Desk:
         """Bring them on or off. Those of different clusters do not wait for each other, where they have keys
         of their own; the others go one after the other."""
         mine = [c for c in circuits if c in self._held or self.is_on(c) != on]
-        first: dict[int, str] = {}
-        for c in mine:
-            if c in self.toggle_of and c not in self._held:
-                first.setdefault(self.sim.cluster_of[c], c)
-        quick = list(first.values())
-        for c in quick:
-            text = f"{c} {about or ('switched on' if on else 'switched off')}"
-            dwell = self.pace.dwell if c == quick[-1] else self.pace.tap
-            yield from self.tap(self.toggle_of[c].name, "on" if on else "off", text, dwell=dwell)
+        quick: list[str] = []
+        for _ in range(MOST_ROUNDS):
+            once = {c for c in quick if c in self.toggle_of}
+            first: dict[int, str] = {}
+            for c in mine:
+                if c not in self._held and self.is_on(c) != on and self.has_own_key(c) and c not in once:
+                    first.setdefault(self.sim.cluster_of[c], c)
+            quick = list(first.values())
+            for c in quick:
+                text = f"{c} {about or ('switched on' if on else 'switched off')}"
+                dwell = self.pace.dwell if c == quick[-1] else self.pace.tap
+                yield from self._toward(c, on=on, about=text, dwell=dwell)
         for c in mine:
             yield from self.switch(c, on=on, about=about and f"{c} {about}")
+
+    def _toward(self, circuit: str, *, on: bool, about: str, dwell: float) -> Script:
+        """One press of a key of its own."""
+        if circuit in self.toggle_of:
+            yield from self.tap(self.toggle_of[circuit].name, "on" if on else "off", about, dwell=dwell)
+            return
+        f = next(f for f in self.functions("cycle", "group") if circuit in f.circuits)
+        yield from self.tap(f.name, self.next_effect(f), about, dwell=dwell)
 
     def leave(self, circuits: Iterable[str], down: Iterable[str], active: Iterable[str]) -> Script:
         """The way out of a script that is cut short: keys up, sensors at rest, circuits off."""

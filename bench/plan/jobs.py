@@ -9,21 +9,25 @@ from functools import partial
 from bench.oracle import Oracle
 
 from .burst import burst_job
+from .company import Company
 from .desk import Desk
+from .fill import company_jobs
 from .lost import lost_jobs
 from .machine import Machine
-from .rules import follow, force, inhibit, only_off, only_on, outside, scene, wake
+from .rules import follow, force, inhibit, only_off, only_on, outside, scene
 from .scripts import auto_off, cycle, dim, group, momentary, toggle
 from .tour import Tour
+from .waking import wake
 from .weave import Job
 
 QUICK_MS = 30_000.0  # clusters that are gone through in as long are soon free for what needs several
 # ranks: long timers first, what needs several clusters last; a short plan drops the highest ranks
-TIMER, CLUSTER, RULE, DIM, SILENT, SHARED, OUTSIDE, WAKE = range(8)
+TIMER, CLUSTER, RULE, DIM, SILENT, SHARED, OUTSIDE, MINGLED, WAKE = range(9)
 
 
-def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
-    """All jobs of a plan beside the tours; with `supply` waking up begins with the supply off."""
+def jobs(desk: Desk, toured: Sequence[Tour], company: Company, begin_ms: float, *, supply: bool) -> list[Job]:
+    """All jobs of a plan beside the tours; with `supply` waking up begins with the supply off. `begin_ms`: of
+    the first of them; `company`: what is still to be seen beside what."""
     done = {t.machine.cluster for t in toured}
     by_pairs = {t.machine.cluster for t in toured if t.pairs is not None}
     made = [
@@ -42,6 +46,8 @@ def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
     made += _off(desk, everything - waiting)
     for control in desk.spec.outside:
         made.append(Job(f"outside {control}", everything - waiting, partial(outside, desk, control), OUTSIDE))
+    if not desk.short:
+        made += list(company_jobs(desk, toured, made, company, begin_ms, MINGLED))
     by_message = any(b.wake.by == "message" for b in desk.spec.boxes.values())
     if (supply or by_message) and not desk.short:
         made.append(Job("wake", everything, partial(wake, desk, supply=supply), WAKE, uncut=True))

@@ -10,6 +10,7 @@ from bench.spec.model import Function
 
 from .desk import Desk
 from .jobs import TIMER
+from .mingle import COMPANY
 from .tour import Tour
 from .walk import ALL, KEYS, QUICK, Walk
 from .weave import Job, Script
@@ -34,7 +35,9 @@ class Order:
 
     def __call__(self, desk: Desk, toured: Sequence[Tour], jobs: list[Job]) -> list[Job]:
         """The jobs in this order."""
+        late = not self.wakes or self.afresh  # in the order of the full plan it comes before waking up
         kept = [j for j in jobs if self.wakes or j.title != WAKING]
+        kept = [j for j in kept if late or j.title.split()[0] != COMPANY]
         if self.afresh:
             return self._arranged(desk, toured, kept)
         return list(self._quick(desk, toured, kept)) if self.wakes else kept
@@ -60,6 +63,8 @@ class Order:
                 made += _stages(desk, job, walks[job.title], timers_last=self.timers_last)
             elif job.title == WAKING:
                 made.append(_at(job, AWAKE))
+            elif job.title.split()[0] == COMPANY:
+                made.append(_at(replace(job, passes=frozenset()), LAST))
             else:
                 timed = job.rank in (TIMER, TIMER - EARLIER)
                 made.append(_at(job, (LAST if self.timers_last else WALK) if timed else MORE))

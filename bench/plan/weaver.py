@@ -12,10 +12,12 @@ from bench.oracle import Oracle
 from bench.spec.model import Spec
 
 from .burst import BURST
+from .company import Company
 from .coverage import recount
 from .desk import Desk
 from .jobs import OUTSIDE, jobs, tours
 from .lost import LOST
+from .mingle import COMPANY
 from .pace import Pace
 from .scenario import scenario_jobs
 from .sim import Sim
@@ -52,7 +54,7 @@ class First:
         if job.title in self.titles:
             return True
         touched = desk.clusters(c for c in self.circuits if c in desk.spec.circuits)
-        return not job.title.startswith(("outside ", "wake")) and not touched.isdisjoint(
+        return not job.title.startswith(("outside ", "wake", COMPANY)) and not touched.isdisjoint(
             job.tests or job.clusters
         )
 
@@ -83,15 +85,18 @@ class Weaver:
         wanted = desk.clusters(self.only) if self.only else desk.clusters(self.spec.circuits)
         scenarios = scenario_jobs(desk, supply=self.supply) if told and not short else ()
         begun = [replace(j, uncut=True) for j in scenarios if j.tests & wanted]
-        weave = Weave(sim, self.pace, self.seed, stop_ms, lambda job, *held: self._leave(desk, job, *held))
+        company = Company(self.spec, sim, self.pace)
+        weave = Weave(
+            sim, self.pace, self.seed, stop_ms, lambda job, *held: self._leave(desk, job, *held), company
+        )
         begin_ms = weave.run(begun)
         toured = [] if short else [t for t in self._toured(desk) if t.machine.cluster in wanted]
-        every = jobs(desk, toured, supply=self.supply)
+        every = jobs(desk, toured, company, begin_ms, supply=self.supply)
         chosen = [
             j for j in every if j.title not in left_out and not (j.tests or j.clusters).isdisjoint(wanted)
         ]
         if self.only:
-            many = (LOST, BURST)  # of circuits that have nothing to do with each other
+            many = (LOST, BURST, COMPANY)  # of circuits that have nothing to do with each other
             chosen = [j for j in chosen if j.title.split()[0] not in many or j.clusters <= wanted]
             chosen = [j for j in chosen if j.rank < OUTSIDE]
         if self.first is not None:
