@@ -16,6 +16,7 @@ from bench.definitions import load_definitions
 from bench.evidence.page import Page, Table
 from bench.evidence.plan_apart import missed_apart
 from bench.evidence.plan_claims import Claims
+from bench.evidence.plan_company import miscounted
 from bench.evidence.plan_order import near_an_end, too_close
 from bench.evidence.plan_played import Played, steps_of
 from bench.evidence.plan_recount import missed, missed_pairs
@@ -55,7 +56,8 @@ class Trial:
 @dataclass(frozen=True, slots=True)
 class Found:
     """What the checkers say of a plan. `held`, `wrong`, `unread`: claims; `undefined`: of no defined order;
-    `missed`: transitions and pairs that are not done, wrong ends of transitions that would not be shown;
+    `missed`: transitions and pairs that are not done, wrong ends of transitions that would not be shown,
+    figures of keys in company that are not so;
     `recounted`: transitions looked at."""
 
     held: int
@@ -88,7 +90,11 @@ def checked(of: Trial) -> Found:
     return Found(
         claims.held, claims.wrong, claims.unread,
         [*too_close(of.spec, steps), *near_an_end(of.spec, steps, played)],
-        [*lacking, *alike, *missed_pairs(of.spec, of.plan, steps, played)], recounted,
+        [
+            *lacking, *alike, *missed_pairs(of.spec, of.plan, steps, played),
+            *miscounted(of.spec, of.plan, steps, played),
+        ],
+        recounted,
         Counter(tag.partition(" ")[0] for s in steps for tag in s.covers),
     )  # fmt: skip
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 from functools import partial
 
+from bench.core.event import SUPPLY, WAKE
 from bench.core.plan import Step
 from bench.spec.model import Spec
 
@@ -36,6 +37,8 @@ def recount(spec: Spec, sim: Sim, steps: Sequence[Step], pace: Pace, end_ms: flo
         _pass_time(sim, step.at_ms, partial(look, i - 1))
         if step.kind == "press" and step.name in spec.controls:
             pressed[step.name] = i, sim.levels()
+        elif step.kind in (SUPPLY, WAKE):
+            pressed.clear()  # what goes off now is not the doing of a key that is held
         _disown(pressed, step.name, sim.beside(step.name))
         sim.enact(step.kind, step.name, step.value)
         look(i)

@@ -11,6 +11,7 @@ from .pace import SIGNAL_MS, Pace
 from .sim import Sim
 from .weave import WOBBLE_MS, Act, Script
 
+MOST_ROUNDS = 4  # of presses side by side; what then still is not as wished goes one after the other
 IDLE = ("same", "refused", "again")  # presses after which all is as before
 
 
@@ -178,20 +179,32 @@ class Desk:
     def together(self, circuits: Iterable[str], *, on: bool, about: str = "") -> Script:
         """Bring them on or off, whole groups by their key. Those of different clusters do not wait for each
         other, where they have keys of their own; the others go one after the other."""
-        names = list(circuits)
-        word = about or f"switched {'on' if on else 'off'}"
-        quick = [(f.name, f"{f.name}: all {word}") for f in self._groups(names, on=on)]
-        taken = {m for name, _ in quick for m in self.spec.functions[name].members}
-        used = self.clusters(taken)
-        for c in names:
-            k = self.sim.cluster_of[c]
-            if k not in used and c in self.toggle_of and c not in self._held and self.is_on(c) != on:
-                used |= {k}
-                quick.append((self.toggle_of[c].name, f"{c} {word}"))
-        yield from self._side_by_side(quick, "on" if on else "off")
+        names, pressed = list(circuits), set[str]()
+        effect, word = "on" if on else "off", about or f"switched {'on' if on else 'off'}"
+        quick = [(f.name, effect, f"{f.name}: all {word}") for f in self._groups(names, on=on)]
+        for _ in range(MOST_ROUNDS):
+            used = set(self.clusters(c for name, *_ in quick for c in self.spec.functions[name].circuits))
+            for c in names:
+                k = self.sim.cluster_of[c]
+                wanted = self.is_on(c) != on and c not in self._held and c not in pressed
+                if k not in used and wanted and self.has_own_key(c):
+                    used.add(k)
+                    quick.append(self._toward(c, effect, f"{c} {word}"))
+                    pressed |= {c} & self.toggle_of.keys()
+            if not quick:
+                break
+            yield from self._side_by_side(quick)
+            quick = []
         for c in names:
             if c in self._held or self.is_on(c) != on:
                 yield from self.switch(c, on=on, about=about and f"{c} {about}")
+
+    def _toward(self, circuit: str, effect: str, about: str) -> tuple[str, str, str]:
+        """One press of a key of its own: of which function, to what effect, and in words."""
+        if circuit in self.toggle_of:
+            return self.toggle_of[circuit].name, effect, about
+        f = next(f for f in self.functions("cycle", "group") if circuit in f.circuits)
+        return f.name, self.next_effect(f), about
 
     def _groups(self, circuits: Collection[str], *, on: bool) -> Iterator[Function]:
         """Groups of which each member is to change, one of each cluster."""
@@ -203,11 +216,11 @@ class Desk:
                 used |= clusters
                 yield f
 
-    def _side_by_side(self, taps: Sequence[tuple[str, str]], effect: str) -> Script:
-        """Short presses of keys of different clusters, by name of the function; two are down at a time, but
-        for those that dim, which must not be down for long."""
+    def _side_by_side(self, taps: Sequence[tuple[str, str, str]]) -> Script:
+        """Short presses of keys of different clusters, by function, effect and words; two are down at a time,
+        but for those that dim, which must not be down for long."""
         tap_ms = self.pace.tap
-        waiting = [(self.pick(name, effect), about) for name, about in taps]
+        waiting = [(self.pick(name, effect), about) for name, effect, about in taps]
         while waiting:
             one, about = waiting.pop(0)
             pairs = waiting and not self._dims(one) and not self._dims(waiting[0][0])

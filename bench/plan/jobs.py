@@ -12,15 +12,16 @@ from .burst import burst_job
 from .desk import Desk
 from .lost import lost_jobs
 from .machine import Machine
-from .rules import follow, force, inhibit, only_off, only_on, others_stay, outside, outside_on, scene, wake
+from .rules import follow, force, inhibit, only_off, only_on, others_stay, outside, outside_on, scene
 from .scripts import auto_off, cycle, dim, group, momentary, toggle
 from .tour import Tour
+from .waking import wake
 from .weave import Job
 
 FAR = 1.25  # times as long as the next
 QUICK_MS = 30_000.0  # clusters that are gone through in as long are soon free for what needs several
 # ranks: long timers first, what needs several clusters last; a short plan drops the highest ranks
-TIMER, CLUSTER, RULE, DIM, SILENT, SHARED, OUTSIDE, WAKE = range(8)
+TIMER, CLUSTER, RULE, DIM, SILENT, SHARED, OUTSIDE, MINGLED, WAKE = range(9)
 
 
 def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:

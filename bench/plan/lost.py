@@ -129,13 +129,18 @@ def _held(desk: Desk, node: ControlNode, waiting: Collection[int]) -> Held | Non
 
 
 def may_be_held(spec: Spec, f: Function, lost: Lost) -> bool:
-    """Whether it may be on until its panel is lost. One with which nothing else has to do may be a horn,
+    """Whether it may be on until its panel is lost."""
+    return lost.after_ms <= SIGNAL_MS or may_run(spec, f)
+
+
+def may_run(spec: Spec, f: Function) -> bool:
+    """Whether a momentary key may be held for seconds. One with which nothing else has to do may be a horn,
     which sounds no longer than a test stroke."""
     circuit = f.members[0]
     ruled = {*_ruled(spec), *(s for r in spec.inhibits for s in r.sources)}
     ruled |= {s for r in spec.follows for s in r.sources}
     others = [o for o in spec.functions.values() if o is not f and circuit in o.circuits]
-    return lost.after_ms <= SIGNAL_MS or circuit in ruled or bool(others)
+    return circuit in ruled or bool(others)
 
 
 def _can_dim(spec: Spec, f: Function, lost: Lost) -> bool:

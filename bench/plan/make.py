@@ -14,7 +14,10 @@ from .agree import check_scenarios
 from .alike import alike
 from .budget import urgent_tags, within
 from .chains import shortest
+from .company import company_of
+from .mingle import COMPANY
 from .said import by_behaviour, covered_words, never, uncovered
+from .sim import Sim
 from .since import Compared
 from .tour import TOUR
 from .weave import Job
@@ -42,7 +45,7 @@ def make_plan(
     )
     if disagreed := check_scenarios(spec, weaver.model):
         raise SpecError(disagreed)
-    whole = shortest(lambda haste: weaver.weave(haste=haste))
+    whole = shortest(lambda haste, seen: weaver.weave(haste=haste, seen=None if only else seen))
     if seconds is not None:
         woven, steps = within(weaver, whole, seconds)
         if woven is not whole:
@@ -96,10 +99,14 @@ def _finish(weaver: Weaver, woven: Woven, steps: list[Step], *, cut: bool = Fals
         not_tested["some transitions"] = "; ".join(left)
     if only:
         not_tested["everything else"] = f"the plan was made for {', '.join(only)} only"
+    covered = covered_words(tags, woven.tours)
+    share = company_of(spec, Sim(weaver.model, spec), weaver.pace, steps)
+    if share.of_one and not only:
+        covered.append(f"{COMPANY}: {share.words}")
     kind = f"plan for {', '.join(only)}" if only else "full plan"
     return Plan(
         title=f"{spec.boat.name}: {kind}", steps=tuple(steps), duration_ms=woven.end_ms, start="off",
-        seed=weaver.seed, covered=tuple(covered_words(tags, woven.tours)), not_tested=not_tested,
+        seed=weaver.seed, covered=tuple(sorted(covered)), not_tested=not_tested,
         toured=tuple(t.facts(steps, cut=cut) for t in woven.tours),
         alike=tuple(
             a

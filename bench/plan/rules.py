@@ -166,24 +166,16 @@ def outside_on(desk: Desk, control: str, some: Sequence[str]) -> Script:
     yield from desk.all_off(some)
 
 
-def wake(desk: Desk, *, supply: bool) -> Script:
-    """Awake anew while some circuits are on (after the supply was away, where the bench can switch
-    it): they come up as agreed."""
-    yield from _some_on(desk)
-    yield from waken(desk, supply=supply)
-    yield Act("wait", "", 0, desk.pace.dwell, "outputs after waking up")
-    yield from _let_end(desk, max(b.wake.within_s * 1000 for b in desk.spec.boxes.values()))
-    yield from desk.all_off(c.name for c in desk.spec.circuits.values() if c.auto_off is not None)
-    yield from desk.all_off(desk.spec.circuits)
-
-
-def waken(desk: Desk, *, supply: bool, title: str = "", off_s: float = 1.5) -> Script:
+def waken(
+    desk: Desk, *, supply: bool, title: str = "", off_s: float = 1.5, held: Sequence[str] = ()
+) -> Script:
     """The supply off and on again, the wake message where a box wants it, and the time to wake up. `title`:
-    before each text."""
+    before each text. `held`: keys that are let go as soon as the boxes are off, or woken."""
     boxes = desk.spec.boxes.values()
     if supply:
         for box in boxes:
             yield Act("supply", box.name, 0, desk.pace.apart, f"{title}supply of {box.name} off")
+        yield from _let_go(desk, held)
         yield Act("wait", "", 0, off_s * 1000)
         for box in boxes:
             text = f"{title}supply of {box.name} on"
@@ -192,25 +184,22 @@ def waken(desk: Desk, *, supply: bool, title: str = "", off_s: float = 1.5) -> S
     if called:
         covers = tuple(f"wake {name}" for name in called)
         yield Act("wake", "", 1, desk.pace.apart, f"{title}wake message to {', '.join(called)}", covers)
+    if not supply:
+        yield from _let_go(desk, held)
     yield Act("wait", "", 0, max(b.wake.within_s * 1000 + b.wake.not_available_ms for b in boxes))
     for box in boxes:
         if supply and box.wake.by == "supply":
             yield Act("wait", box.name, 1, 0.0, f"{title}{box.name} is awake", (f"wake {box.name}",))
 
 
-def _let_end(desk: Desk, early_ms: float) -> Script:
+def _let_go(desk: Desk, held: Sequence[str]) -> Script:
+    for control in reversed(held):
+        yield Act("release", control, 0, desk.pace.apart, urgent=2)
+
+
+def let_end(desk: Desk, early_ms: float) -> Script:
     """Timers that began as the boxes woke, up to `early_ms` ago, and would end meanwhile."""
     sim = desk.sim
     every = set(sim.cluster_of.values())
     while soon := [hi for lo, hi in sim.due_ms(every) if lo - early_ms < sim.now_ms + SOON_MS]:
         yield Act("wait", "", 0, min(soon) - sim.now_ms + desk.pace.respond + desk.pace.guard)
-
-
-def _some_on(desk: Desk) -> Script:
-    spec = desk.spec
-    woken = {c for w in spec.wakes for c in w.circuits}
-    for box in spec.boxes.values():
-        plain = [c.name for c in spec.circuits.values() if c.box == box.name and c.name in desk.toggle_of]
-        chosen = [c for c in plain if c not in woken and spec.circuits[c].auto_off is None][:2]
-        for circuit in chosen:
-            yield from desk.switch(circuit, on=True, about=f"{circuit} on before waking anew")

@@ -7,6 +7,7 @@ from copy import copy
 
 from .machine import Move
 from .postman import Edge, closed_tour
+from .varied import varied
 
 MOST = 4_000  # sequences in one cluster; with more of them, shorter ones are done instead
 
@@ -71,7 +72,8 @@ def paths(
 
 def sequence_walk(moves: Sequence[Move], every: Sequence[tuple[int, ...]]) -> list[int]:
     """The shortest walk from rest that does each of `every` sequence, all of one length, at least once: the
-    postman's again, where a place is what was done last. Moves by number."""
+    postman's again, where a place is what was done last. Its order has many that are longer by one. Moves by
+    number."""
     nodes: dict[tuple[int, ...], int] = {}
     for path in every:
         for part in (path[:-1], path[1:]):
@@ -81,7 +83,13 @@ def sequence_walk(moves: Sequence[Move], every: Sequence[tuple[int, ...]]) -> li
         return []
     edges = [Edge(nodes[path[:-1]], nodes[path[1:]], moves[path[-1]].cost_ms) for path in every]
     tour = closed_tour(edges, nodes[start])
-    return [*start, *(every[i][-1] for i in tour.order)]
+    letters = [_pressed(moves[path[-1]]) for path in every]
+    order = varied(edges, tour.order, letters, len(start) + 2)
+    return [*start, *(every[i][-1] for i in order)]
+
+
+def _pressed(move: Move) -> str | None:
+    return move.letter.name if move.letter.kind in ("tap", "down") else None
 
 
 def _edge(move: Move) -> Edge:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable
 from copy import copy
 from math import inf
 
@@ -43,6 +43,8 @@ class Sim:
         self._dues_ms: list[list[tuple[float, float]]] = [[] for _ in model.clusters]
         self._next_ns = inf
         self._beside: dict[str, list[str]] = {}
+        self._lit: list[tuple[bool | None, ...] | None] = [None for _ in model.clusters]
+        self._timeless: list[frozenset[Hashable] | None] = [None for _ in model.clusters]
         self._due_ns: list[float] = [inf for _ in model.clusters]  # when one of its states must move on
         self._ended_ns: list[float] = [-inf for _ in model.clusters]
         for k in range(len(model.clusters)):
@@ -52,6 +54,7 @@ class Sim:
         """The same boat at the same instant, to try something on."""
         other = copy(self)
         other._states, other._courses = list(self._states), list(self._courses)
+        other._lit, other._timeless = list(self._lit), list(self._timeless)
         other._due_ns, other._ended_ns = list(self._due_ns), list(self._ended_ns)
         other._dues_ms = list(self._dues_ms)
         other._levels, other._moved = dict(self._levels), set(self._moved)
@@ -81,6 +84,17 @@ class Sim:
         lo, hi = self.level(circuit)
         return True if lo > 0 else False if hi <= 0 else None
 
+    def circuits_of(self, cluster: int) -> tuple[str, ...]:
+        """Its circuits, in order."""
+        return self._model.clusters[cluster]
+
+    def lit(self, cluster: int) -> tuple[bool | None, ...]:
+        """`on` of each circuit of a cluster; the same object as long as nothing has happened to it."""
+        found = self._lit[cluster]
+        if found is None:
+            found = self._lit[cluster] = tuple(self.on(c) for c in self._model.clusters[cluster])
+        return found
+
     def levels(self) -> dict[str, tuple[float, float]]:
         """`level` of every circuit."""
         for k in sorted(self._moved):
@@ -94,9 +108,23 @@ class Sim:
         """What a cluster may be in."""
         return tuple(self._states[cluster])
 
+    def timeless(self, cluster: int) -> frozenset[Hashable]:
+        """What a cluster may be in, without instants: equal where everything done later does the same."""
+        found = self._timeless[cluster]
+        if found is None:
+            states = self._states[cluster]
+            found = self._timeless[cluster] = frozenset(self._model.timeless(cluster, s) for s in states)
+        return found
+
     def due_ms(self, clusters: Iterable[int]) -> list[tuple[float, float]]:
         """Earliest and latest instants of what will happen by itself in these clusters."""
         return [due for k in clusters for due in self._dues_ms[k]]
+
+    def is_pending(self, cluster: int) -> bool:
+        """Whether something may have happened by itself there that has not yet."""
+        if self._due_ns[cluster] == inf:
+            return False
+        return any(lo <= self._now_ms for lo, _ in self.due_ms((cluster,)))
 
     def ended_ms(self, cluster: int) -> float:
         """The latest instant at which something that has happened by itself in this cluster may have."""
@@ -229,7 +257,7 @@ class Sim:
 
     def _set(self, k: int, states: list[State]) -> None:
         self._states[k] = states
-        self._courses[k] = None
+        self._courses[k] = self._lit[k] = self._timeless[k] = None
         self._moved.add(k)
         dues = [due for s in states if (due := self._model.next_due(k, s)) is not None]
         self._dues_ms[k] = [(lo / MS, hi / MS) for lo, hi in dues]

@@ -12,6 +12,7 @@ from .choice import edges_of, worth
 from .desk import Desk
 from .earns import earns, effect_of
 from .machine import Machine, Move
+from .meanwhile import EVERY_MS, NEAR_MS, first_wait_first, there_and_back
 from .pair_walk import PairWalk
 from .postman import closed_tour, walk_to
 from .separate import Checks
@@ -30,7 +31,7 @@ class Tour:
     `moves`: what is done, `order`: by number. `left`: moves that would take too long, as a timer is to be
     waited for; `stranded`: those from which there is no way back; `given_up`: those before which a timer
     always ends; `lost`: those it found no way to. `time_ms`: of the order. `pairs`: of a large machine.
-    `sequences`: walked after the order, where asked for.
+    `sequences`: walked after the order, where asked for. `is_over`: it has come to its end.
     """
 
     def __init__(self, desk: Desk, machine: Machine, length: int = 1) -> None:
@@ -51,12 +52,14 @@ class Tour:
             moves, self.left = worth(machine, found)
             self.moves = [*moves, *self._in_turn(moves)]
             tour = closed_tour(edges_of(self.moves), 0)
-            self.order, self.stranded = tour.order, [self.moves[n] for n in tour.left_out]
+            self.order = first_wait_first(self.moves, tour.order)
+            self.stranded = [self.moves[n] for n in tour.left_out]
         self.edges = edges_of(self.moves)
         self._sought = length
         self.sequences = Sequences(self.moves, length if self.pairs is None else 1)
         self.checks = Checks(machine, self.moves, self.order if self.pairs is None else ())
         self.time_ms = float(sum(self.moves[n].cost_ms for n in self._all))
+        self.is_over = False
         self._began = True  # whether the move that was done last began where it should
         self._held: dict[str, str] = {}
         self._active: frozenset[str] = frozenset()
@@ -69,7 +72,7 @@ class Tour:
         """The same tour, not yet begun, for another plan."""
         made = copy(self)
         made._desk, made._held, made._active, made.given_up = desk, {}, frozenset(), []
-        made.lost, made._began = [], True
+        made.lost, made._began, made.is_over = [], True, False
         made.sequences, made.checks = self.sequences.afresh(), self.checks.afresh()
         return made
 
@@ -136,6 +139,7 @@ class Tour:
         yield from self._walk_on(self.checks)
         yield from self._walk_on(self.sequences)
         yield from self.home()
+        self.is_over = True
 
     def _walk_on(self, further: Sequences | Checks) -> Script:
         """Walks on; what a timer cut short is begun again."""
@@ -202,6 +206,17 @@ class Tour:
         ms = latest_ms - sim.now_ms + pace.respond
         yield Act("wait", "", 0, max(ms, 0.0) + pace.dwell, about, covers)
 
+    def _meanwhile(self, move: Move) -> Script:
+        """Before a long wait: what has nothing to do with the timer, there and back."""
+        desk, cluster = self._desk, self.machine.cluster
+        ways = list(there_and_back(self.machine, move.tail, desk.sim.awaited((cluster,))))
+        while ways and self.here() == move.tail and not self.ends_within(2 * EVERY_MS + NEAR_MS):
+            self.checks.walked.append(None)
+            for step in ways[0]:
+                about = f"{step.letter.name} meanwhile"
+                yield from desk.tap(step.letter.name, self.effect(step), about, dwell=EVERY_MS)
+            ways.append(ways.pop(0))
+
     def do(self, move: Move) -> Script:
         desk, (kind, name) = self._desk, move.letter
         about, covers = self._about(move), self.covers(move)
@@ -212,6 +227,7 @@ class Tour:
             return self._began
 
         if kind == "end":
+            yield from self._meanwhile(move)
             yield from self.wait(about, *covers)
         elif kind == "sensor":
             self._active ^= {name}

@@ -5,19 +5,25 @@ from __future__ import annotations
 import heapq
 from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from math import inf
 
 from bench.core.errors import InternalError
 from bench.core.plan import Step
 
+from .company import Company
 from .pace import Pace
 from .sim import Sim
 
 WAIT_MS = 1500.0  # after a silence until all that waited for it have gone on
+CALM_MS = 10_000.0  # before the plan's end; what leads to an earlier one is in no hurry
+YIELD_MS = 100.0
+PATIENCE_MS = 400.0  # of a release that would be in the way of others
 BURST_MS = 5.0
 LONGEST_MS = 3_600_000.0
 NEVER, LOOSELY, STRICTLY = "never", "loosely", "strictly"
-STAGES = (0, 1, 1, 2, 3, 3, 3, 4)  # of each rank: tours, rules, dimmers, what needs several, waking up
+# of each rank: tours, rules, dimmers, what needs several, other company, waking up
+STAGES = (0, 1, 1, 2, 3, 3, 3, 4, 5)
 WOBBLE_MS, WOBBLE_STEP = 18, 7  # 0..17 ms, each in turn
 WOBBLE_MEAN_MS = (WOBBLE_MS - 1) / 2
 
@@ -31,7 +37,9 @@ class Act:
     had to wait; where it does not hold, nothing is covered. `hushes`: what its script keeps silent from soon
     after it on, for how many ms from now: nobody else may use its keys until it is heard again. `as_tap`:
     press and release of a key that acts as it goes down: where it comes up late, nothing else is later.
-    `opens`: keys that go down right after it, which must be free to as well.
+    `opens`: keys that go down right after it, which must be free to as well. `reaches`: the clusters that it
+    is about, where these are not all of its job. `yields`: where it cannot be done soon, it is not done at
+    all, and its script goes on; `holds` is not asked then.
     """
 
     kind: str
@@ -46,6 +54,8 @@ class Act:
     as_tap: bool = False
     opens: tuple[str, ...] = ()
     more: tuple[Act, ...] = ()
+    reaches: frozenset[int] | None = None
+    yields: bool = False
 
     def along(self, others: Iterable[Act]) -> Act:
         """This and then the others, BURST_MS apart."""
@@ -60,7 +70,8 @@ class Job:
     """A script and the clusters nobody else may touch while it runs. Smaller `rank` goes first. `time_ms`:
     how long it takes at least, where that is known; of two that want to go on the longer one goes first.
     `tests`: the clusters that it is about, where it holds others besides. `first`: goes before all that is
-    not. `uncut`: once it has begun it is not cut short."""
+    not. `uncut`: once it has begun it is not cut short. `passes`: jobs that wait before it and cannot begin
+    sooner than it ends; it keeps out of the way of all others."""
 
     title: str
     clusters: frozenset[int]
@@ -70,6 +81,7 @@ class Job:
     tests: frozenset[int] = frozenset()
     first: bool = False
     uncut: bool = False
+    passes: frozenset[str] = frozenset()
 
     @property
     def stage(self) -> int:
@@ -91,7 +103,7 @@ class Haste:
 
     def turn(self, job: Job) -> tuple[int, float]:
         """Smaller begins earlier."""
-        return (job.stage, -self.tails_ms[job.title]) if job.title in self.tails_ms else (job.rank, 0.0)
+        return (job.stage, -self.tails_ms.get(job.title, 0.0)) if self.tails_ms else (job.rank, 0.0)
 
 
 Leave = Callable[[Job, Collection[str], Collection[str]], Script]
@@ -118,7 +130,8 @@ class Weave:
     Between two stimuli lie at least `pace.apart` ms and a wobble, without which stimuli would keep
     meeting the boxes' cyclic frames at the same few phases. Nothing is begun that would end after `stop_ms`:
     each job then gives way to `leave`, which is told what keys it holds and what sensors it left active.
-    `by`: the title of the job of each step; `began_ms`, `ended_ms`: of jobs that began, and that ended.
+    `company`: told of each press. `by`: the title of the job of each step; `began_ms`, `ended_ms`: of jobs
+    that began, and that ended.
     """
 
     sim: Sim
@@ -127,6 +140,7 @@ class Weave:
     stop_ms: float = inf
     leave: Leave | None = None
     haste: Haste = field(default_factory=Haste)
+    company: Company | None = None
     steps: list[Step] = field(default_factory=list)
     by: list[str] = field(default_factory=list)
     began_ms: dict[str, float] = field(default_factory=dict)
@@ -151,6 +165,7 @@ class Weave:
                 end_ms = max(end_ms, at_ms)
                 self._continue(running, at_ms)
             self._late_ones(slot_ms)
+            self._yielding_ones(slot_ms)
             chosen = self._choose(slot_ms)
             if chosen is not None:
                 slot_ms = self._emit(chosen, slot_ms)
@@ -164,19 +179,20 @@ class Weave:
 
     def _start(self, t_ms: float) -> None:
         """Begin every job whose clusters are free and not claimed by one that waits before it."""
-        claimed: set[int] = set()
+        claims = list[Job]()
         for entry in list(self._waiting):
             order, job = entry
             if t_ms >= self.stop_ms:
                 continue
-            if not job.clusters & (self._busy | claimed):
+            taken = self._busy.union(*(j.clusters for j in claims if j.title not in job.passes))
+            if job.clusters.isdisjoint(taken):
                 self._waiting.remove(entry)
                 self._busy |= job.clusters
                 self.began_ms[job.title] = t_ms
                 end_ms = t_ms + self.haste.tail_ms(job)
                 heapq.heappush(self._resume, (t_ms, order, _Running(job, order, job.script(), end_ms=end_ms)))
             else:
-                claimed |= job.clusters
+                claims.append(job)
 
     def _continue(self, running: _Running, t_ms: float) -> None:
         self.sim.advance(t_ms)
@@ -218,11 +234,19 @@ class Weave:
             self._pending.remove(running)
             self._go_on(running, self._way_out(running), slot_ms)
 
+    def _yielding_ones(self, slot_ms: float) -> None:
+        """Those that would have to wait for long, and need not be."""
+        self.sim.advance(slot_ms)
+        for running in [r for r in self._pending if r.act and r.act.yields]:
+            if slot_ms - running.ready_ms > YIELD_MS or not self._allowed(running, slot_ms):
+                self._pending.remove(running)
+                self._go_on(running, self._next(running, slot_ms), slot_ms)
+
     def _choose(self, slot_ms: float) -> _Running | None:
         """The first in turn that may go on now."""
         self.sim.advance(slot_ms)
         kept = self._kept(slot_ms)
-        for running in sorted(self._pending, key=self._turn):
+        for running in self._in_turn():
             if self._allowed(running, slot_ms) and (not kept or _urgency(running)):
                 return running
         return None
@@ -251,14 +275,36 @@ class Weave:
         """From the next stimulus but `more` to the one after it."""
         return self.pace.apart + ((self._emitted + more) * WOBBLE_STEP + self.seed) % WOBBLE_MS
 
-    def _turn(self, running: _Running) -> tuple[int, bool, float, float, int]:
-        """Releases first; of the others those that are to be first, and those with the least time to lose."""
-        urgent = _urgency(running)
-        later = not urgent and not running.job.first
-        end_ms = 0.0 if urgent else -running.end_ms
-        return -urgent, later, end_ms, running.ready_ms, running.order
+    def _in_turn(self) -> list[_Running]:
+        """Releases first; of the others those that are to be first, and those with the least time to lose. Of
+        what is in no hurry that goes first which is seen in other company than before."""
+        calm_ms, standing = -inf, (0, 0)
+        if self.company is not None and len(self._pending) > 1:
+            calm_ms = max(r.end_ms for r in (*self._pending, *(r for *_, r in self._resume))) - CALM_MS
+            standing = self.company.standing(self.sim)
+        return sorted(self._pending, key=lambda r: self._turn(r, calm_ms, standing))
+
+    def _turn(self, running: _Running, calm_ms: float, standing: tuple[int, int]) -> tuple[float, ...]:
+        urgent, act, end_ms, adds = _urgency(running), running.act, running.end_ms, 0
+        if act is None or urgent:
+            return -urgent, 0.0, 0.0, 0.0, running.ready_ms, running.order
+        if self.company is not None and end_ms < calm_ms:
+            end_ms, adds = 0.0, self.company.worth(act.name, *standing)
+        return 0.0, not running.job.first, -end_ms, -adds, running.ready_ms, running.order
+
+    def _makes_room(self, running: _Running, slot_ms: float) -> bool:
+        """Whether it does not fill the time that another one wants."""
+        act = running.act
+        late = act is not None and act.urgent and slot_ms - running.ready_ms > PATIENCE_MS
+        if act is None or not running.job.passes or act.urgent > 1 or late:
+            return True
+        until_ms = slot_ms + self.pace.apart + WOBBLE_MS
+        soon = (*self._pending, *(r for at_ms, _, r in self._resume if at_ms < until_ms))
+        return all(r.job.passes for r in soon)
 
     def _allowed(self, running: _Running, slot_ms: float) -> bool:
+        if not self._makes_room(running, slot_ms):
+            return False
         if running.act is None or running.act.urgent:
             return True
         if not self._is_heard(running, running.act, slot_ms):
@@ -266,12 +312,13 @@ class Weave:
         slots = 2 + 2 * len(running.act.opens)
         span_ms = self.pace.tap + slots * (self.pace.apart + WOBBLE_MS) + len(running.act.more) * BURST_MS
         guard_ms = self.pace.guard
-        dues = self.sim.due_ms(running.job.clusters)
+        clusters = running.job.clusters if running.act.reaches is None else running.act.reaches
+        dues = self.sim.due_ms(clusters)
         more_ms = self.pace.respond  # about a loss the box may be late by as much
-        coming = self.sim.silences.coming(running.job.clusters)
+        coming = self.sim.silences.coming(clusters)
         down_ms = max(running.act.then_ms - self.pace.tap, 0.0) if running.act.kind == "press" else 0.0
         dues += [(at_ms - more_ms - down_ms, at_ms + more_ms) for at_ms in coming]
-        for k in running.job.clusters:
+        for k in clusters:
             if slot_ms < guard_ms + max(self.sim.ended_ms(k), self.sim.lost_ms(k) + more_ms):
                 return False
         return not any(lo - guard_ms < slot_ms + span_ms and slot_ms < hi + guard_ms for lo, hi in dues)
@@ -327,7 +374,8 @@ class Weave:
         if self.steps:  # what waits beside a burst
             t_ms = max(t_ms, self.steps[-1].at_ms)
         covers = act.covers if act.holds is None or act.holds() else ()
-        self.sim.enact(act.kind, act.name, act.value)
+        enact = self.sim.enact if self.company is None else partial(self.company.enact, self.sim)
+        enact(act.kind, act.name, act.value)
         if act.hushes is not None:
             self._hushed[act.hushes[0]] = running
         elif act.kind == "silent" and not act.value:

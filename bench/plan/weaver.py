@@ -12,10 +12,13 @@ from bench.oracle import Oracle
 from bench.spec.model import Spec
 
 from .burst import BURST
+from .company import Company
 from .coverage import recount
 from .desk import Desk
-from .jobs import OUTSIDE, jobs, tours
+from .fill import Seen, company_jobs
+from .jobs import MINGLED, OUTSIDE, WAKE, jobs, tours
 from .lost import LOST
+from .mingle import COMPANY
 from .pace import Pace
 from .scenario import scenario_jobs
 from .sim import Sim
@@ -53,7 +56,7 @@ class First:
         if job.title in self.titles:
             return True
         touched = desk.clusters(c for c in self.circuits if c in desk.spec.circuits)
-        return not job.title.startswith(("outside ", "wake")) and not touched.isdisjoint(
+        return not job.title.startswith(("outside ", "wake", COMPANY)) and not touched.isdisjoint(
             job.tests or job.clusters
         )
 
@@ -75,25 +78,29 @@ class Weaver:
 
     def weave(
         self, *, short: bool = False, left_out: frozenset[str] = frozenset(), arrange: Arrange | None = None,
-        stop_ms: float = inf, told: bool = True, haste: Haste | None = None,
+        stop_ms: float = inf, told: bool = True, haste: Haste | None = None, seen: Woven | None = None,
     ) -> Woven:  # fmt: skip
         """All jobs but those `left_out` by title; in another order by `arrange`; begun before `stop_ms`.
-        `told`: after the scenarios, each of which runs to its end."""
+        `told`: after the scenarios, each of which runs to its end. `seen`: the same without keys in
+        other company, which are then pressed in the time that it leaves."""
         sim = Sim(self.model, self.spec)
         desk = Desk(self.spec, sim, self.pace, short=short, seed=self.seed)
         wanted = desk.clusters(self.only) if self.only else desk.clusters(self.spec.circuits)
         scenarios = scenario_jobs(desk, supply=self.supply) if told and not short else ()
         begun = [replace(j, uncut=True) for j in scenarios if j.tests & wanted]
+        company = Company(self.spec, sim, self.pace)
         weave = Weave(sim, self.pace, self.seed, stop_ms, lambda job, *held: self._leave(desk, job, *held))
-        weave.haste = haste or Haste()
+        weave.haste, weave.company = haste or Haste(), company if seen is not None else None
         begin_ms = weave.run(begun)
         toured = [] if short else [t for t in self._toured(desk) if t.machine.cluster in wanted]
         every = jobs(desk, toured, supply=self.supply)
+        if seen is not None:
+            every += company_jobs(desk, toured, _seen(seen, every, begin_ms), company, MINGLED)
         chosen = [
             j for j in every if j.title not in left_out and not (j.tests or j.clusters).isdisjoint(wanted)
         ]
         if self.only:
-            many = (LOST, BURST)  # of circuits that have nothing to do with each other
+            many = (LOST, BURST, COMPANY)  # of circuits that have nothing to do with each other
             chosen = [j for j in chosen if j.title.split()[0] not in many or j.clusters <= wanted]
             chosen = [j for j in chosen if j.rank < OUTSIDE]
         if self.first is not None:
@@ -148,6 +155,12 @@ class Weaver:
             if k in job.clusters and (desk.has_own_key(c) or desk.with_help(frozenset({k})) <= job.clusters)
         ]
         return desk.leave(circuits, down, active)
+
+
+def _seen(woven: Woven, jobs: Sequence[Job], begin_ms: float) -> Seen:
+    """`jobs`: those of `woven` anew, of which the first begins at `begin_ms`."""
+    mine = [j for j in jobs if j.rank < WAKE and j.title in woven.ended_ms]
+    return Seen(mine, woven.began_ms, woven.ended_ms, begin_ms)
 
 
 def _tours_alone(_: Desk, __: Sequence[Tour], jobs: list[Job]) -> list[Job]:
