@@ -66,7 +66,7 @@ class Assessor:
         self.agenda = Agenda()
         self.watch = Agenda()  # of what will be missed when it does not come
         self.findings = Findings(model, self.agenda)
-        self.findings.followers = frozenset(rule.circuit for rule in spec.follows)
+        self.findings.leaders = {rule.circuit: rule.sources for rule in spec.follows}
         self.known_from_ns: dict[str, int] = {}
         self.samples = 0
         self.frames = -1  # number of the latest frame, from 0

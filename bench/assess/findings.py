@@ -43,7 +43,7 @@ class Findings:
         self._uncounted: dict[str, Blindness] = {}  # node -> when its keys may not have been seen
         self.loss = ""  # the first proof that frames are missing in the recording
         self.key_spans: dict[str, tuple[int, int]] = {}  # node -> between which instants its keys are counted
-        self.followers: frozenset[str] = frozenset()  # circuits that a rule lets follow others
+        self.leaders: dict[str, tuple[str, ...]] = {}  # circuit -> those that a rule lets it follow
         self.grace_ns = 0  # longest deadline of any signal
         self.shift_ns = 0  # how much earlier than their stamps stimuli are taken
         self.hold_ns = HOLD_NS  # by then a box that has fallen silent is known to be silent
@@ -171,7 +171,7 @@ class Findings:
             control=control if found.kind != "current" and (near or recent) else "",
             box=box,
             targeted=bool(control and (near or recent)) and subject in self._model.targets(control),
-            led=subject in self.followers,
+            leaders=self.leaders.get(subject, ()),
             amps=found.amps,
         )
         self._suspect(Suspect(found.since_ns - self.grace_ns, deviation, mark, leans_on, nodes=nodes))

@@ -9,6 +9,7 @@ into anything else.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 from bench.core.verdict import Deviation, Discrepancy
 
@@ -22,8 +23,8 @@ class Mark:
     """What a deviation may have in common with others.
 
     `causes`: numbers of the stimuli it may come from; `control`: the one it is put down to; `key`:
-    a message or trait of a box; `targeted`: the control means to switch this circuit; `led`: it
-    follows another circuit; `amps`: a current seen and the band it should lie in.
+    a message or trait of a box; `targeted`: the control means to switch this circuit; `leaders`:
+    circuits that it follows; `amps`: a current seen and the band it should lie in.
     """
 
     clusters: tuple[int, ...] = ()
@@ -32,7 +33,7 @@ class Mark:
     key: str = ""
     box: str = ""
     targeted: bool = False
-    led: bool = False
+    leaders: tuple[str, ...] = ()
     amps: tuple[float, float, float] | None = None
 
 
@@ -84,6 +85,15 @@ class Group:
     def beside(self, times: list[int]) -> bool:
         """Whether all of it was noticed near one of these instants."""
         return all(any(abs(d.t_ns - t) <= NEAR_NS for t in times) for d, _ in self.members)
+
+    def led(self, deviation: Deviation, mark: Mark) -> bool:
+        """Whether a circuit that it follows wrongly went the same way just then, whatever key was pressed."""
+        return any(
+            d.subject in mark.leaders
+            and abs(d.t_ns - deviation.t_ns) <= NEAR_NS
+            and (d.seen == "off") == (deviation.seen == "off")
+            for d, _ in self.members
+        )
 
     def copy(self) -> Group:
         """For joining without changing what was collected."""
@@ -183,17 +193,18 @@ def _join_box(groups: list[Group]) -> list[Group]:
 
 
 def _discrepancy(number: int, group: Group) -> Discrepancy:
-    root = min(group.members, key=_headline)[0]
+    root = min(group.members, key=partial(_headline, group))[0]
     rest = tuple(d for d, _ in group.members if d is not root)
     together = [d.subject for d, _ in group.members if d.cause_t_ns == root.cause_t_ns or d.kind == "current"]
     also = tuple(s for s in dict.fromkeys(together) if s != root.subject)
     return Discrepancy(number, root.subject, root, rest, also)
 
 
-def _headline(member: tuple[Deviation, Mark]) -> tuple[int, bool, bool, bool, int]:
-    """What a person should read first: box-wide, then outputs, of the circuits that were meant, and of those
-    that lead others."""
+def _headline(group: Group, member: tuple[Deviation, Mark]) -> tuple[int, bool, bool, bool, bool, int]:
+    """What a person should read first: box-wide, then outputs, of the circuits that did not just go with one
+    they follow, of those that were meant, and of those that lead others."""
     deviation, mark = member
     kind = deviation.signal.split(":", 1)[0]
     late = deviation.kind == "late" and kind != "box"
-    return _RANK.get(kind, 5), late, not mark.targeted, mark.led, deviation.t_ns
+    went_along = bool(mark.leaders) and group.led(deviation, mark)
+    return _RANK.get(kind, 5), late, went_along, not mark.targeted, bool(mark.leaders), deviation.t_ns

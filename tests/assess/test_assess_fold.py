@@ -1,5 +1,9 @@
 """Deviations fold under one root; nothing is dropped; separate faults stay separate."""
 
+from dataclasses import replace
+
+import pytest
+
 from bench.assess.fold import Folder, Mark
 from bench.core.verdict import Deviation
 
@@ -111,3 +115,23 @@ def test_two_late_circuits_are_no_late_box():
         add(folder, f"state:c{n}", t_ms=1000 * n + 104, **common)
         add(folder, f"state:c{n}", t_ms=1000 * n + 300, kind="late", **common)
     assert [d.subject for d in folder.discrepancies()] == ["c0", "c1"]
+
+
+def led(folder, subject, *, t_ms, seen="off", leaders=(), targeted=False):
+    wrong = replace(deviation(f"state:{subject}", t_ms=t_ms, cause_ms=1000), seen=seen)
+    folder.add(wrong, Mark(clusters=(1,), leaders=leaders, targeted=targeted))
+
+
+def test_a_circuit_that_went_along_with_one_it_follows_is_not_named_first():
+    folder = Folder()
+    led(folder, "locker", t_ms=1100, leaders=("pump",), targeted=True)
+    led(folder, "pump", t_ms=1100)
+    assert [(d.subject, d.also) for d in folder.discrepancies()] == [("pump", ("locker",))]
+
+
+@pytest.mark.parametrize(("seen", "t_ms"), [("on", 1100), ("off", 3000)])
+def test_a_circuit_that_went_another_way_or_earlier_than_the_one_it_follows_is_named(seen, t_ms):
+    folder = Folder()
+    led(folder, "pump", t_ms=t_ms, seen=seen)
+    led(folder, "locker", t_ms=1100, leaders=("pump",), targeted=True)
+    assert [d.subject for d in folder.discrepancies()] == ["locker"]
