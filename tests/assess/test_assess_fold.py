@@ -1,5 +1,7 @@
 """Deviations fold under one root; nothing is dropped; separate faults stay separate."""
 
+from dataclasses import replace
+
 from bench.assess.fold import Folder, Mark
 from bench.core.verdict import Deviation
 
@@ -111,3 +113,14 @@ def test_two_late_circuits_are_no_late_box():
         add(folder, f"state:c{n}", t_ms=1000 * n + 104, **common)
         add(folder, f"state:c{n}", t_ms=1000 * n + 300, kind="late", **common)
     assert [d.subject for d in folder.discrepancies()] == ["c0", "c1"]
+
+
+def test_a_state_that_was_missed_and_shows_in_the_level_afterwards_is_late():
+    folder = Folder()
+    for n in range(4):
+        common = {"cause": n + 1, "cause_ms": 1000 * n, "control": f"panel helm {n}", "clusters": (n,)}
+        add(folder, f"state:c{n}", t_ms=1000 * n + 104, **common)
+        gone = deviation(f"level:c{n}", t_ms=1000 * n + 300, kind="unexpected")
+        mark = Mark(clusters=(n,), causes=(n + 1,), box="main")
+        folder.add(replace(gone, expected="off", seen="on"), mark)
+    assert [d.root.seen for d in folder.discrepancies()] == ["4 circuits and keys shown late"]
