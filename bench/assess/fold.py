@@ -101,14 +101,15 @@ class Group:
 
     def late_subjects(self) -> set[str]:
         """What did change as it should, too late: told so, or given up and then shown after all."""
-        missed: dict[str, Deviation] = {}
+        missed: dict[tuple[int, str], Deviation] = {}
         late = set()
         for deviation, _ in sorted(self.members, key=lambda m: m[0].t_ns):
-            before = missed.get(deviation.signal)
+            of = _rank(deviation), deviation.subject  # a circuit's state may show in its level
+            before = missed.get(of)
             if deviation.kind == "late":
                 late.add(deviation.subject)
             elif deviation.kind == "missing":
-                missed[deviation.signal] = deviation
+                missed[of] = deviation
             elif before and deviation.seen == before.expected and deviation.t_ns - before.t_ns <= NEAR_NS:
                 late.add(deviation.subject)
         return late
@@ -204,7 +205,11 @@ def _headline(group: Group, member: tuple[Deviation, Mark]) -> tuple[int, bool, 
     """What a person should read first: box-wide, then outputs, of the circuits that did not just go with one
     they follow, of those that were meant, and of those that lead others."""
     deviation, mark = member
-    kind = deviation.signal.split(":", 1)[0]
-    late = deviation.kind == "late" and kind != "box"
+    rank = _rank(deviation)
+    late = deviation.kind == "late" and rank > 0
     went_along = bool(mark.leaders) and group.led(deviation, mark)
-    return _RANK.get(kind, 5), late, went_along, not mark.targeted, bool(mark.leaders), deviation.t_ns
+    return rank, late, went_along, not mark.targeted, bool(mark.leaders), deviation.t_ns
+
+
+def _rank(deviation: Deviation) -> int:
+    return _RANK.get(deviation.signal.split(":", 1)[0], 5)

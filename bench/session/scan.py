@@ -156,7 +156,8 @@ class Scanner:
                 rows.arrays[name][at] = getattr(read, name)
         arrays = rows.arrays
         if not keep.all():
-            arrays = {name: array[keep] for name, array in arrays.items()}
+            kept = np.flatnonzero(keep)
+            arrays = {name: array.take(kept, axis=0) for name, array in arrays.items()}
         before: Places = np.cumsum(keep) - keep  # frames before each line
         others = {int(before[at[row]]): frame for row, frame in read.others.items()}
         there = [(int(before[line]), self._line + line + 1, lost) for line, lost in losses]
@@ -246,25 +247,26 @@ class Scanner:
         """Where the data begins, identifiers with bit 31 as in `Columns`, and 16 characters of data in two
         words; narrows `ok` and adds to `stray`."""
         pieces: Bits64 = self._heads[at].view("<u8").reshape(-1, 4)
-        words = pieces[:, 0]
+        data_at, words = at + 9, pieces[:, 0]
+        odd, ids = hex_strays(words), from_hex(words)
+        fits = (ids & U(0xE0)) == 0
+        can_id = ids.astype(np.uint32).byteswap() | np.uint32(EXTENDED)
+        low = (pieces[:, 1] >> U(8)) | (pieces[:, 2] << U(56))
+        high = (pieces[:, 2] >> U(8)) | (pieces[:, 3] << U(56))
         is_long = (pieces[:, 1] & U(0xFF)) == 35
-        if is_long.all():
-            stray |= hex_strays(words)
-            ids = from_hex(words)
-            ok &= (ids & U(0xE0)) == 0
-            low = (pieces[:, 1] >> U(8)) | (pieces[:, 2] << U(56))
-            high = (pieces[:, 2] >> U(8)) | (pieces[:, 3] << U(56))
-            return at + 9, ids.astype(np.uint32).byteswap() | np.uint32(EXTENDED), low, high
-        is_short = ~is_long & (self._bytes[at + 3] == 35)
-        words = np.where(is_short, (words << U(40)) | _STANDARD, words)
-        ok &= is_long | is_short
-        stray |= hex_strays(words)
-        ids = from_hex(words)
-        ok &= (ids & np.where(is_short, U(0x080000), U(0xE0))) == 0
-        flag = np.where(is_short, np.uint32(0), np.uint32(EXTENDED))
-        at = at + np.where(is_short, 4, 9)
-        both: Bits64 = self._doubles[at].view("<u8").reshape(-1, 2)
-        return at, ids.astype(np.uint32).byteswap() | flag, both[:, 0], both[:, 1]
+        if not is_long.all():
+            short: Places = np.flatnonzero(~is_long)
+            here = at[short]
+            words = (words[short] << U(40)) | _STANDARD
+            odd[short], ids = hex_strays(words), from_hex(words)
+            fits[short] = (self._bytes[here + 3] == 35) & ((ids & U(0x080000)) == 0)
+            can_id[short] = ids.astype(np.uint32).byteswap()
+            data_at[short] = here + 4
+            both: Bits64 = self._doubles[here + 4].view("<u8").reshape(-1, 2)
+            low[short], high[short] = both[:, 0], both[:, 1]
+        stray |= odd
+        ok &= fits
+        return data_at, can_id, low, high
 
     def _ends(self, ends: Places) -> tuple[Places, Truths]:
         """Where the data ends, and whether the suffix says sent."""

@@ -25,6 +25,7 @@ from .text import numbered_lines
 BAD_KEPT = 1000
 GAP_STEP_NS, GAP_STEPS = 100_000_000, 1000
 UNMARKED_NS = 250_000_000  # flush interval + two alive ticks: marks never lag frames by more
+_new = tuple.__new__  # there may be a dozen to each bad line
 _OURS = "recording, "
 NONE: tuple[int, None] = (-1, None)
 
@@ -151,7 +152,7 @@ class Walk:
         steps = min(GAP_STEPS, max(1, -(-span_ns // GAP_STEP_NS)))
         where = f"{_OURS}{self.frames_path.name}, {self.gap} lines unreadable"
         for step in range(1, steps + 1):
-            yield Dropped(began_ns + span_ns * step // steps, where, 1)
+            yield _new(Dropped, (began_ns + span_ns * step // steps, where, 1))
         self._gap_ns = t_ns
 
     def mark_entries(self) -> Iterator[tuple[int, Mark | None]]:

@@ -135,3 +135,14 @@ def test_a_circuit_that_went_another_way_or_earlier_than_the_one_it_follows_is_n
     led(folder, "pump", t_ms=t_ms, seen=seen)
     led(folder, "locker", t_ms=1100, leaders=("pump",), targeted=True)
     assert [d.subject for d in folder.discrepancies()] == ["locker"]
+
+
+def test_a_state_that_was_missed_and_shows_in_the_level_afterwards_is_late():
+    folder = Folder()
+    for n in range(4):
+        common = {"cause": n + 1, "cause_ms": 1000 * n, "control": f"panel helm {n}", "clusters": (n,)}
+        add(folder, f"state:c{n}", t_ms=1000 * n + 104, **common)
+        gone = deviation(f"level:c{n}", t_ms=1000 * n + 300, kind="unexpected")
+        mark = Mark(clusters=(n,), causes=(n + 1,), box="main")
+        folder.add(replace(gone, expected="off", seen="on"), mark)
+    assert [d.root.seen for d in folder.discrepancies()] == ["4 circuits and keys shown late"]
