@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 from bench.core import event as ev
 from bench.core.entry import Confirmed, Refused, StepMark
@@ -17,6 +17,7 @@ from .findings import Findings, milliseconds
 from .stimulus import Stimulus
 
 CONFIRM_WITHIN_NS = 1000 * MS
+LOOKED_BACK = 10_000  # stimuli, for what worked a circuit last: minutes at a bench's pace
 
 
 class Causes:
@@ -202,6 +203,10 @@ class Causes:
     def before(self, number: int) -> Stimulus | None:
         """The stimulus of that number; None for 0."""
         return self.all[number - 1] if number else None
+
+    def until(self, number: int) -> Iterator[Stimulus]:
+        """The stimulus of that number and those before it, latest first, as far back as is worth a look."""
+        return (self.all[i] for i in range(number - 1, max(-1, number - 1 - LOOKED_BACK), -1))
 
     def unconfirmed(self, clusters: tuple[int, ...]) -> tuple[Stimulus, ...]:
         """Stimuli to any of these clusters that the link has not confirmed yet."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 from typing import NamedTuple
 
 from bench.core.entry import Answered, Asked
@@ -17,6 +18,7 @@ from .fold import Folder, Mark
 from .stimulus import Stimulus
 
 HOLD_NS = 200 * MS  # what would excuse a deviation may be told this much later, or as `hold_ns` says
+OF_CIRCUITS = ("state", "level", "current")
 
 
 class Suspect(NamedTuple):
@@ -134,11 +136,13 @@ class Findings:
         frame_index: int | None,
         leans_on: tuple[Stimulus, ...] = (),
         nodes: tuple[str, ...] = (),
+        before: Iterable[Stimulus] = (),
     ) -> None:
-        """A deviation of one signal. `stimulus`: the last one that reached its cluster; `recent`: all
-        that may still be at work, for what changed without a cause of its own. `frame_index`: the
-        latest frame that showed the signal. `leans_on`: stimuli of which it is not known yet whether
-        they reached the box. `nodes`: whose keys, unseen, would explain it."""
+        """A deviation of one signal. `stimulus`: the last one that reached its cluster; `before`: it and
+        those before it, latest first; `recent`: all that may still be at work, for what changed without a
+        cause of its own. `frame_index`: the latest frame that showed the signal. `leans_on`: stimuli of
+        which it is not known yet whether they reached the box. `nodes`: whose keys, unseen, would explain it.
+        """
         if found.since_ns < self._from_ns:
             return
         kind, _, subject = found.signal.partition(":")
@@ -147,6 +151,8 @@ class Findings:
         near = stimulus is not None and found.t_ns - stimulus.t_ns <= 3 * self.grace_ns
         if not near and recent and found.kind != "current":
             stimulus = recent[-1]
+        elif not near and stimulus is not None and kind in OF_CIRCUITS:
+            stimulus = self._worked({subject, *self.leaders.get(subject, ())}, stimulus, before)
         causes = tuple(s.number for s in recent) if not near else (found.cause,)
         if found.kind == "current":
             causes = ()
@@ -175,6 +181,17 @@ class Findings:
             amps=found.amps,
         )
         self._suspect(Suspect(found.since_ns - self.grace_ns, deviation, mark, leans_on, nodes=nodes))
+
+    def _worked(self, circuits: set[str], last: Stimulus, before: Iterable[Stimulus]) -> Stimulus:
+        """What a circuit did by itself, long after `last`, is put down to what worked it last, such as the
+        key that started its timer, and not to a key of others that hang together with it."""
+        for stimulus in before:
+            if set(last.clusters).isdisjoint(stimulus.clusters):
+                continue
+            is_key = stimulus.kind in ("press", "release")
+            if not is_key or not circuits.isdisjoint(self._model.targets(stimulus.name)):
+                return stimulus
+        return last
 
     def of_person(
         self, asked: Asked, mark: Answered, expected: str, seen: str, clusters: tuple[int, ...]

@@ -196,7 +196,8 @@ def _join_box(groups: list[Group]) -> list[Group]:
 def _discrepancy(number: int, group: Group) -> Discrepancy:
     root = min(group.members, key=partial(_headline, group))[0]
     rest = tuple(d for d, _ in group.members if d is not root)
-    together = [d.subject for d, _ in group.members if d.cause_t_ns == root.cause_t_ns or d.kind == "current"]
+    at_once = (d for d, _ in group.members if d.t_ns == root.t_ns or d.cause_t_ns == root.cause_t_ns)
+    together = [*(d.subject for d in at_once), *(d.subject for d, _ in group.members if d.kind == "current")]
     also = tuple(s for s in dict.fromkeys(together) if s != root.subject)
     return Discrepancy(number, root.subject, root, rest, also)
 

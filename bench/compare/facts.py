@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import combinations, pairwise
@@ -103,6 +104,9 @@ class Facts:
                 if _values(x) + _values(next_x) == _values(y) + _values(next_y):
                     done = number + 1  # the same changes, only told around the next stimulus
                     continue
+            if (timer := self._ended_apart(signal, mine[: number + 1], x, y)) is not None:
+                yield from timer
+                continue
             of = self._same_key(i)
             yield self._fact(kind, subject, i, j, _words(kind, x), _words(kind, y), of)
 
@@ -125,6 +129,47 @@ class Facts:
                 a, b = f"{word} after {at_a / 1e9:.3f} s", f"{word} after {at_b / 1e9:.3f} s"
                 yield self._fact("timer", subject, i, j, a, b, self._same_key(i))
                 return
+
+    def _ended_apart(
+        self, signal: str, pairs: list[tuple[int, int]], x: list[Change], y: list[Change]
+    ) -> list[Difference] | None:
+        """Where one session has one change more, and the other the same later, both by themselves while keys
+        of other circuits were pressed: a timer, counted from the key that worked it. None where not so."""
+        kind, _, subject = signal.partition(":")
+        more, fewer = (x, y) if len(x) > len(y) else (y, x)
+        i, j = pairs[-1]
+        if kind != "state" or _values(more)[:-1] != _values(fewer):
+            return None
+        value = more[-1][1]
+        ends = [self._end_by_itself(r, k, signal, value) for r, k in ((self.a, i), (self.b, j))]
+        if ends[0] is None or ends[1] is None:
+            return None
+        i, j = next((p for p in reversed(pairs) if self._is_key_of(subject, p[0])), (i, j))
+        at_a, at_b = ends[0] - self.a.stimuli[i].t_ns, ends[1] - self.b.stimuli[j].t_ns
+        if abs(at_a - at_b) <= self._timer_limit_ns(signal, i):
+            return []
+        a, b = (f"{WORDS[kind][value]} after {at / 1e9:.3f} s" for at in (at_a, at_b))
+        return [self._fact("timer", subject, i, j, a, b, self._same_key(i))]
+
+    def _is_key_of(self, circuit: str, number: int) -> bool:
+        stimulus = self.a.stimuli[number]
+        return stimulus.kind == PRESS and circuit in self.a.model.targets(stimulus.name)
+
+    @staticmethod
+    def _end_by_itself(record: Record, number: int, signal: str, value: float) -> int | None:
+        """When its next change after a stimulus came, if to this value and with no stimulus to cause it."""
+        course, since_ns = record.courses[signal], record.stimuli[number].t_ns + response_ns(record, signal)
+        k = bisect_right(course.t_ns, since_ns)
+        if k == len(course.t_ns) or course.values[k] != value:
+            return None
+        at_ns, clusters = course.t_ns[k], clusters_of(record, signal)
+        from_ns = at_ns - response_ns(record, signal)
+        near = bisect_right(record.stimuli, at_ns, key=lambda s: s.t_ns)
+        while near and record.stimuli[near - 1].t_ns >= from_ns:
+            near -= 1
+            if record.stimuli[near].reached & clusters:
+                return None
+        return at_ns
 
     def _timer_limit_ns(self, signal: str, i: int) -> int:
         """Both timers' tolerance, or the time a box may take to wake, plus answer and jitter."""

@@ -39,8 +39,14 @@ def test_a_short_timer_is_different_and_named(capsys):
     assert status == document["status"] == 1
     assert {(d["kind"], d["subject"]) for d in document["differences"]} == {
         ("timer", "washdown"),
-        ("timer", "locker_light"),
+        ("state", "locker_light"),  # it goes off with it, and in the other session by its key
+        ("lamp", "panel helm 7"),
+        ("lamp", "screen helm 32"),
+        ("lamp", "screen helm 42"),
     }
+    (timer,) = (d for d in document["differences"] if d["kind"] == "timer")
+    assert timer["stimulus"] == "panel helm 7 pressed"
+    assert (timer["a"][:12], timer["b"][:12]) == ("off after 40", "off after 30")
     assert [s for s in document["shifts"] if s["verdict"] == "different"] == []
 
 

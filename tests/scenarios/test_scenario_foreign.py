@@ -174,6 +174,14 @@ def test_a_fault_counts_in_the_part_that_shows_it_and_in_no_other():
     assert subjects(None, before) == []
 
 
+def test_a_timer_that_ends_early_is_put_down_to_the_key_that_started_it():
+    (found,) = judge([str(RECORDINGS / "fault-timer_short")]).discrepancies
+    root = found.root
+    assert (found.subject, root.cause, root.step) == ("washdown", "panel helm 7 pressed", 0)
+    assert 29e9 < root.t_ns - root.cause_t_ns < 31e9
+    assert "locker_light" in found.also  # which its own key worked last, 0.7 s before
+
+
 def test_what_was_in_doubt_before_stays_in_doubt(tmp_path):
     rows = frames("healthy-full")
     short = [(us, head, rest[:-2] if BOX.search(rest) else rest) for us, head, rest in rows[:600]]
@@ -211,7 +219,8 @@ def test_what_was_believed_at_a_moment_is_told_with_its_reasons(capsys):
     found = believed([str(RECORDINGS / "healthy-full"), "--at", "30"], capsys)
     washdown = found["washdown"]
     assert (washdown["expected"], washdown["known"], washdown["owed"]) == (["on"], True, [])
-    assert washdown["reached_by"]["what"].startswith("panel helm 7 ")
+    assert washdown["reached_by"]["what"] == "screen helm 42 pressed"  # the key of one that follows it
+    assert washdown["together"] == ["locker_light"]
     lo, hi = washdown["hidden"]["timer washdown"]
     assert hi - lo == 2_000_000_000 and lo < START_NS + 60e9  # 40 s, give or take one
     state = next(r for r in washdown["reported"] if r["signal"] == "state:washdown")
