@@ -99,19 +99,19 @@ class Group:
         """For joining without changing what was collected."""
         return replace(self, members=list(self.members))
 
-    def late_subjects(self) -> set[str]:
+    def late(self) -> list[tuple[Deviation, Mark]]:
         """What did change as it should, too late: told so, or given up and then shown after all."""
         missed: dict[tuple[int, str], Deviation] = {}
-        late = set()
-        for deviation, _ in sorted(self.members, key=lambda m: m[0].t_ns):
+        late = []
+        for deviation, mark in sorted(self.members, key=lambda m: m[0].t_ns):
             of = _rank(deviation), deviation.subject  # a circuit's state may show in its level
             before = missed.get(of)
             if deviation.kind == "late":
-                late.add(deviation.subject)
+                late.append((deviation, mark))
             elif deviation.kind == "missing":
                 missed[of] = deviation
             elif before and deviation.seen == before.expected and deviation.t_ns - before.t_ns <= NEAR_NS:
-                late.add(deviation.subject)
+                late.append((deviation, mark))
         return late
 
 
@@ -168,14 +168,26 @@ def _exchanged(a: Group, b: Group) -> bool:
 
 def _join_late(groups: list[Group]) -> list[Group]:
     """Where everything is answered late, that is the finding, and what else is amiss follows from it."""
-    late = [g for g in groups if g.late_subjects()]
-    subjects = {s for g in late for s in g.late_subjects()}
-    if len(late) < 2 or len(subjects) < SYSTEMIC or 2 * len(late) < len(groups):
+    late = [g for g in groups if g.late()]
+    shown = [m for g in late for m in g.late()]
+    subjects = {d.subject for d, _ in shown}
+    is_one = len(late) == 1 and _is_all_over(late[0], shown)
+    if (len(late) < 2 and not is_one) or len(subjects) < SYSTEMIC or 2 * len(late) < len(groups):
         return groups
     first, mark = late[0].members[0]
     seen = f"{len(subjects)} circuits and keys shown late"
     head = replace(first, kind="late", signal=f"box:{mark.box}", subject=mark.box, seen=seen)
     return _merged(groups, list(groups), head)
+
+
+def _is_all_over(group: Group, shown: list[tuple[Deviation, Mark]]) -> bool:
+    """Whether most of what hangs together only by when it was done is late, after several keys that have
+    nothing to do with each other."""
+    subjects = {d.subject for d, _ in group.members}
+    controls = {d.cause_control for d, _ in shown} - {""}
+    clusters = {c for _, mark in shown for c in mark.clusters}
+    most = 2 * len({d.subject for d, _ in shown}) >= len(subjects)
+    return most and min(len(controls), len(clusters)) >= SYSTEMIC
 
 
 def _join_box(groups: list[Group]) -> list[Group]:

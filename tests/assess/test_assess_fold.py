@@ -146,3 +146,15 @@ def test_a_state_that_was_missed_and_shows_in_the_level_afterwards_is_late():
         mark = Mark(clusters=(n,), causes=(n + 1,), box="main")
         folder.add(replace(gone, expected="off", seen="on"), mark)
     assert [d.root.seen for d in folder.discrepancies()] == ["4 circuits and keys shown late"]
+
+
+@pytest.mark.parametrize(("keys", "subject"), [(4, "main"), (1, "c0")])
+def test_a_box_late_at_several_keys_is_one_even_where_all_came_about_together(keys, subject):
+    folder = Folder()
+    for n in range(4):
+        at_ms = 1000 + 10 * n
+        common = {"cause": 1, "cause_ms": at_ms, "control": f"panel helm {n % keys}", "clusters": (n,)}
+        add(folder, f"state:c{n}", t_ms=at_ms + 104, **common)
+        add(folder, f"state:c{n}", t_ms=at_ms + 300, kind="late", **common)
+    (only,) = folder.discrepancies()
+    assert (only.subject, len(only.consequences)) == (subject, 8 if keys > 1 else 7)
