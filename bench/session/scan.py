@@ -57,6 +57,7 @@ class Scanner:
         self._layout = layout
         self._chunk = chunk
         self._text = bytearray(b"\n" * (2 * _PAD + LONGEST + chunk))
+        self._view = memoryview(self._text)
         self._bytes = np.frombuffer(self._text, np.uint8)
         size = len(self._text)
         # whatever begins at each character: a line is gathered at once, up to the end of its data
@@ -70,7 +71,7 @@ class Scanner:
     def blocks(self) -> Iterator[Block]:
         """All of it. Raises: OSError when the disk fails."""
         held, skipping, first = 0, False, True
-        view = memoryview(self._text)
+        view = self._view
         while got := self._source.readinto(view[_PAD + held : _PAD + held + self._chunk]):
             start, stop = _PAD, _PAD + held + got
             if first and self._text.startswith(BOM, _PAD):
@@ -134,7 +135,7 @@ class Scanner:
         return Columns(**made, buses=tuple(self._buses), first=self._frames, others=others or {})
 
     def _line_at(self, begin: int, end: int) -> bytes:
-        return without_end(bytes(memoryview(self._text)[begin:end]))
+        return without_end(bytes(self._view[begin:end]))
 
     def _with_slow(self, rows: _Rows, begins: Places, ends: Places, slow: Places) -> Block:
         """Reads the slow lines one by one and puts them in their places."""
