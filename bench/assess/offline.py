@@ -90,7 +90,8 @@ def assessor_of(
 
 def first_ns(session: Recording) -> int:
     """The instant that reports count from: where judging starts, or another logger's first frame."""
-    return next((e.t_ns for e in session.entries() if isinstance(e, Started | Frame)), 0)
+    entries = session.line_by_line() if isinstance(session, Session) else session.entries()
+    return next((e.t_ns for e in entries if isinstance(e, Started | Frame)), 0)
 
 
 def tell(

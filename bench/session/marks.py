@@ -42,7 +42,7 @@ def format_end(frames: int, marks: int) -> str:
 def parse_mark(line: bytes) -> tuple[int, Mark] | EndMark:
     """(frames before it, mark) of one line. Raises BadLineError with the reason."""
     try:
-        item = json.loads(line, parse_constant=_no_constant, object_pairs_hook=_no_twice)
+        item = _decode(line.decode())
     except BadLineError:
         raise
     except (ValueError, RecursionError) as e:
@@ -85,3 +85,6 @@ def _no_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 def _no_constant(text: str) -> NoReturn:
     raise BadLineError(f"{text} is no number that a mark can hold")
+
+
+_decode = json.JSONDecoder(parse_constant=_no_constant, object_pairs_hook=_no_twice).decode

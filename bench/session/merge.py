@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from itertools import repeat
 from typing import Any
 
 import numpy as np
@@ -53,14 +54,18 @@ class Merge:
         for at, number, lost in block.lost:
             row = self._frames(t_ns, row, at)
             if self._ended:
-                return row
+                break
             lost_ns = walk.lost_ns(lost)
             self._marks_before(row, lost_ns)
             self._put(row, walk.lost_line(lost, number, lost_ns))
-        return self._frames(t_ns, row, t_ns.size)
+        else:
+            row = self._frames(t_ns, row, t_ns.size)
+        told_ns = t_ns[:row]
+        walk.step_back_ns = max(walk.step_back_ns, int((told_ns[:-1] - told_ns[1:]).max(initial=0)))
+        return row
 
-    def _put(self, row: int, entries: Iterator[Entry]) -> None:
-        self._placed += [(row, entry) for entry in entries if not isinstance(entry, Frame)]
+    def _put(self, row: int, marks: Iterable[Mark]) -> None:
+        self._placed += zip(repeat(row), marks)
 
     def _marks_before(self, row: int, t_ns: int) -> None:
         """Hands out the marks that are due before the next line, whose time is `t_ns`."""
@@ -105,8 +110,7 @@ class Merge:
 
     def _pass(self, t_ns: NDArray[np.int64]) -> None:
         walk = self._walk
-        back = max(walk.t_ns - int(t_ns[0]), int((t_ns[:-1] - t_ns[1:]).max(initial=0)))
-        walk.step_back_ns = max(walk.step_back_ns, back)
+        walk.step_back_ns = max(walk.step_back_ns, walk.t_ns - int(t_ns[0]))
         walk.t_ns = walk.last_ns = int(t_ns[-1])
         walk.position += t_ns.size
         walk.frames += t_ns.size

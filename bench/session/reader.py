@@ -68,11 +68,15 @@ class Session:
 
         Raises: UsageError when the recording has no stamps; BenchError when the disk fails while reading.
         """
-        self._need_stamps()
         if self.is_large:
             for chunk in self.chunks():
                 yield from chunk.entries()
-            return
+        else:
+            yield from self.line_by_line()
+
+    def line_by_line(self) -> Iterator[Entry]:
+        """The same as `entries()`, at its quickest for the first few."""
+        self._need_stamps()
         walk = self._walk()
         try:
             yield from walk.run()

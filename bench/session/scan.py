@@ -19,9 +19,9 @@ from .columns import ARRAYS, ELSEWHERE, EXTENDED, Bits64, Columns, Truths, empty
 from .layouts import LOG, Layout, Lost, contents
 from .source import Source
 from .text import BOM, LONGEST, without_end
-from .words import FIRST, HIGH, ZEROS, U, from_decimal, from_hex, hex_strays, pattern, strays
+from .words import FIRST, FIRST_OF_TWO, HIGH, ZEROS, U, from_decimal, from_hex, hex_strays, pattern, strays
 
-CHUNK = 1 << 19
+CHUNK = 1 << 20
 _PAD = 96
 _OPEN, _POINT, _CLOSE = pattern("(9999999"), pattern("999.9999"), pattern("999999) ")
 _R, _T = ord("R"), ord("T")
@@ -30,6 +30,7 @@ _MAX_US = U(9_223_372_036_000_000)
 _LONGEST_FIELD = 15
 _LEARN_FROM = 16
 Places = NDArray[np.intp]
+Pieces = NDArray[np.void]
 
 
 class Block(NamedTuple):
@@ -56,12 +57,12 @@ class Scanner:
         self._layout = layout
         self._chunk = chunk
         self._text = bytearray(b"\n" * (2 * _PAD + LONGEST + chunk))
+        self._view = memoryview(self._text)
         self._bytes = np.frombuffer(self._text, np.uint8)
         size = len(self._text)
-        # whatever begins at each character: pieces of text are gathered many words at a time
-        self._words: Bits64 = np.ndarray((size - 7,), "<u8", self._text, strides=(1,))
-        self._doubles: NDArray[np.void] = np.ndarray((size - 15,), "V16", self._text, strides=(1,))
-        self._heads: NDArray[np.void] = np.ndarray((size - 31,), "V32", self._text, strides=(1,))
+        # whatever begins at each character: a line is gathered at once, up to the end of its data
+        self._heads: Pieces = np.ndarray((size - 63,), "V64", self._text, strides=(1,))
+        self._bodies: Pieces = np.ndarray((size - 31,), "V32", self._text, strides=(1,))
         self._fields: dict[bytes, int] = {}  # name with padding and one space behind -> bus
         self._buses: list[str] = []
         self._line = 0  # lines that came before
@@ -70,7 +71,7 @@ class Scanner:
     def blocks(self) -> Iterator[Block]:
         """All of it. Raises: OSError when the disk fails."""
         held, skipping, first = 0, False, True
-        view = memoryview(self._text)
+        view = self._view
         while got := self._source.readinto(view[_PAD + held : _PAD + held + self._chunk]):
             start, stop = _PAD, _PAD + held + got
             if first and self._text.startswith(BOM, _PAD):
@@ -111,6 +112,8 @@ class Scanner:
         begins[0] = start
         begins[1:] = ends[:-1]
         begins[1:] += 1
+        if not self._fields:
+            self._learn(begins, ends, np.arange(min(ends.size, _LEARN_FROM)))
         rows = self._fast(begins, ends)
         slow: Places = np.flatnonzero(~rows.ok)
         while slow.size and self._learn(begins, ends, slow):
@@ -132,7 +135,7 @@ class Scanner:
         return Columns(**made, buses=tuple(self._buses), first=self._frames, others=others or {})
 
     def _line_at(self, begin: int, end: int) -> bytes:
-        return without_end(bytes(memoryview(self._text)[begin:end]))
+        return without_end(bytes(self._view[begin:end]))
 
     def _with_slow(self, rows: _Rows, begins: Places, ends: Places, slow: Places) -> Block:
         """Reads the slow lines one by one and puts them in their places."""
@@ -187,14 +190,16 @@ class Scanner:
 
     def _fast(self, begins: Places, ends: Places) -> _Rows:
         n = begins.size
-        heads: Bits64 = self._heads[begins].view("<u8").reshape(-1, 4)
-        third = heads[:, 2].copy()
-        ok, ids_at, bus = self._names(begins + 20, (third >> U(32)) | (heads[:, 3] << U(32)))
-        opening = heads[:, 0] ^ _OPEN[0]
+        heads = self._heads[begins]
+        ok, body_at, bus = self._names(heads)
+        at = begins + body_at
+        bodies, body_at = (heads, body_at) if isinstance(body_at, int) else (self._bodies[at], 0)
+        first, second, third = (_word(heads, k) for k in (0, 8, 16))
+        opening = first ^ _OPEN[0]
         if n and (opening == opening[0]).all():
             opening = opening[:1]
-        middle = heads[:, 1] ^ _POINT[0]
-        closing = ((heads[:, 1] >> U(32)) | (third << U(32))) ^ _CLOSE[0]
+        middle = second ^ _POINT[0]
+        closing = ((second >> U(32)) | (third << U(32))) ^ _CLOSE[0]
         stray = strays(middle, _POINT[1])
         stray |= strays(closing, _CLOSE[1])
         stray |= strays(opening, _OPEN[1])
@@ -204,69 +209,45 @@ class Scanner:
         if n and int(eight.max()) > 92_233_719:
             ok &= us < _MAX_US
         us *= U(1000)
-        data_at, ids, low, high = self._body(ids_at, ok, stray)
+        data_at, can_id, data = _body(bodies, body_at, at, ok, stray)
         sizes, sent = self._ends(ends)
         sizes -= data_at
         ok &= (sizes.view(np.uint64) <= U(16)) & ((sizes & 1) == 0)
-        payload = _payload(low, high, sizes, stray)
+        payload = _payload(data, sizes, stray)
         stray &= HIGH
         ok &= stray == 0
         sizes >>= 1
         arrays: dict[str, NDArray[Any]] = {
             "t_ns": us.view(np.int64),
-            "can_id": ids,
+            "can_id": can_id,
             "length": sizes.astype(np.uint8),
-            "payload": payload.astype("<u8", copy=False).view(np.uint8).reshape(-1, 8),
+            "payload": payload,
             "sent": sent,
             "kind": np.zeros(n, np.uint8),
             "bus": bus,
         }
         return _Rows(ok, arrays)
 
-    def _names(self, at: Places, low: Bits64) -> tuple[Truths, Places, NDArray[np.uint8]]:
-        """Rows whose interface name is known, where their identifiers begin, and which bus it is."""
-        ok = np.zeros(at.size, np.bool_)
-        bus = np.zeros(at.size, np.uint8)
-        sizes: Places | int = 0
+    def _names(self, heads: Pieces) -> tuple[Truths, Places | int, NDArray[np.uint8]]:
+        """Rows whose interface name is known, where in them the identifier begins, and which bus it is."""
+        n = heads.size
+        ok = np.zeros(n, np.bool_)
+        bus = np.zeros(n, np.uint8)
+        at: Places | int = 20
+        low = _word(heads, 20)
         for field, index in self._fields.items():
             size = len(field)
             here = (low & FIRST[min(size, 8)]) == U(int.from_bytes(field[:8], "little"))
             if size > 8:
-                here &= (self._words[at + 8] & FIRST[size - 8]) == U(int.from_bytes(field[8:], "little"))
+                rest = U(int.from_bytes(field[8:], "little"))
+                here &= (_word(heads, 28) & FIRST[size - 8]) == rest
             if len(self._fields) == 1:
                 bus[:] = index
-                return here, at + size, bus
+                return here, 20 + size, bus
             ok |= here
             bus[here] = index
-            sizes = sizes + here * size
-        return ok, at + sizes, bus
-
-    def _body(
-        self, at: Places, ok: Truths, stray: Bits64
-    ) -> tuple[Places, NDArray[np.uint32], Bits64, Bits64]:
-        """Where the data begins, identifiers with bit 31 as in `Columns`, and 16 characters of data in two
-        words; narrows `ok` and adds to `stray`."""
-        pieces: Bits64 = self._heads[at].view("<u8").reshape(-1, 4)
-        data_at, words = at + 9, pieces[:, 0]
-        odd, ids = hex_strays(words), from_hex(words)
-        fits = (ids & U(0xE0)) == 0
-        can_id = ids.astype(np.uint32).byteswap() | np.uint32(EXTENDED)
-        low = (pieces[:, 1] >> U(8)) | (pieces[:, 2] << U(56))
-        high = (pieces[:, 2] >> U(8)) | (pieces[:, 3] << U(56))
-        is_long = (pieces[:, 1] & U(0xFF)) == 35
-        if not is_long.all():
-            short: Places = np.flatnonzero(~is_long)
-            here = at[short]
-            words = (words[short] << U(40)) | _STANDARD
-            odd[short], ids = hex_strays(words), from_hex(words)
-            fits[short] = (self._bytes[here + 3] == 35) & ((ids & U(0x080000)) == 0)
-            can_id[short] = ids.astype(np.uint32).byteswap()
-            data_at[short] = here + 4
-            both: Bits64 = self._doubles[here + 4].view("<u8").reshape(-1, 2)
-            low[short], high[short] = both[:, 0], both[:, 1]
-        stray |= odd
-        ok &= fits
-        return data_at, can_id, low, high
+            at = at + here * size
+        return ok, at, bus
 
     def _ends(self, ends: Places) -> tuple[Places, Truths]:
         """Where the data ends, and whether the suffix says sent."""
@@ -285,15 +266,46 @@ class Scanner:
         return ends - 2 * (received | sent), sent
 
 
-def _payload(low: Bits64, high: Bits64, sizes: Places, stray: Bits64) -> Bits64:
-    """Bytes in words, the first one lowest, of the first `sizes` of 16 characters; adds to `stray`."""
-    shortest = int(sizes.min(initial=16))
-    if shortest < 8:
-        low = ((low ^ ZEROS) & FIRST.take(sizes, mode="clip")) ^ ZEROS
-    stray |= hex_strays(low)
-    if int(sizes.max(initial=0)) <= 8:
-        return from_hex(low)
-    if shortest < 16:
-        high = ((high ^ ZEROS) & FIRST.take(sizes - 8, mode="clip")) ^ ZEROS
-    stray |= hex_strays(high)
-    return from_hex(low) | (from_hex(high) << U(32))
+def _piece(texts: Pieces, at: int, size: int) -> Pieces:
+    """`size` characters of each text from the same place on."""
+    return np.ndarray(texts.shape, f"V{size}", texts, at, texts.strides).copy()
+
+
+def _word(texts: Pieces, at: int) -> Bits64:
+    return _piece(texts, at, 8).view("<u8")
+
+
+def _body(
+    bodies: Pieces, place: int, at: Places, ok: Truths, stray: Bits64
+) -> tuple[Places, NDArray[np.uint32], Bits64]:
+    """Of texts with the identifier at `place`, `at` in all the text: where the data begins, identifiers with
+    bit 31 as in `Columns`, and two words a row, 16 characters of data; narrows `ok` and adds to `stray`."""
+    data_at, words = at + 9, _word(bodies, place)
+    data = _piece(bodies, place + 9, 16)
+    is_long: Truths = _piece(bodies, place + 8, 1).view(np.uint8) == 35
+    flags = np.full(at.size, EXTENDED, np.uint32)
+    most = np.full(at.size, 0x1FFF_FFFF, np.uint32)
+    if not is_long.all():
+        short: Places = np.flatnonzero(~is_long)
+        words[short] = (words[short] << U(40)) | _STANDARD
+        data[short] = _piece(bodies[short], place + 4, 16)
+        data_at[short] -= 5
+        is_long[short] = _piece(bodies[short], place + 3, 1).view(np.uint8) == 35
+        flags[short], most[short] = 0, 0x7FF
+    stray |= hex_strays(words)
+    ids = from_hex(words).view(">u4").astype(np.uint32)
+    ok &= is_long
+    ok &= ids <= most
+    return data_at, ids | flags, data.view("<u8").reshape(-1, 2)
+
+
+def _payload(data: Bits64, sizes: Places, stray: Bits64) -> NDArray[np.uint8]:
+    """Eight bytes a row of the first `sizes` of 16 characters, the rest 0; adds to `stray`."""
+    less: Places = np.flatnonzero(sizes < 16)
+    if less.size:
+        kept = FIRST_OF_TWO.take(sizes[less], axis=0, mode="clip")
+        data[less] = ((data[less] ^ ZEROS) & kept) ^ ZEROS
+    odd = hex_strays(data)
+    stray |= odd[:, 0]
+    stray |= odd[:, 1]
+    return from_hex(data).reshape(-1, 8)

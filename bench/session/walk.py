@@ -25,7 +25,7 @@ from .text import numbered_lines
 BAD_KEPT = 1000
 GAP_STEP_NS, GAP_STEPS = 100_000_000, 1000
 UNMARKED_NS = 250_000_000  # flush interval + two alive ticks: marks never lag frames by more
-_new = tuple.__new__  # there may be a dozen to each bad line
+_new = tuple.__new__  # there may be a thousand to a bad line
 _OURS = "recording, "
 NONE: tuple[int, None] = (-1, None)
 
@@ -145,15 +145,16 @@ class Walk:
             if self.last_ns is not None:
                 yield Dropped(self.last_ns, f"{_OURS}{self.frames_path.name} from line {number}", 1)
 
-    def through_gap(self, t_ns: int) -> Iterator[Dropped]:
+    def through_gap(self, t_ns: int) -> list[Dropped]:
         """Drops all the way from the last good entry to `t_ns`, so that no silence in it proves anything."""
         began_ns = t_ns if self._gap_ns is None else self._gap_ns
         span_ns = t_ns - began_ns
         steps = min(GAP_STEPS, max(1, -(-span_ns // GAP_STEP_NS)))
         where = f"{_OURS}{self.frames_path.name}, {self.gap} lines unreadable"
-        for step in range(1, steps + 1):
-            yield _new(Dropped, (began_ns + span_ns * step // steps, where, 1))
         self._gap_ns = t_ns
+        if steps == 1:
+            return [Dropped(t_ns, where, 1)]
+        return [_new(Dropped, (began_ns + span_ns * step // steps, where, 1)) for step in range(1, steps + 1)]
 
     def mark_entries(self) -> Iterator[tuple[int, Mark | None]]:
         if self.marks_path is None:

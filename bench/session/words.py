@@ -7,6 +7,7 @@ a word passes only when each of its bytes is what it should be.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .columns import Bits64
 
@@ -19,6 +20,7 @@ _PAIRS = U(0x00FF00FF00FF00FF)
 _FOURS = U(0x0000FFFF0000FFFF)
 _LOW = U(0xFFFFFFFF)
 FIRST = np.array([(1 << 8 * k) - 1 for k in range(9)], U)  # the first k bytes of a word
+FIRST_OF_TWO = np.array([((1 << 8 * min(k, 8)) - 1, (1 << 8 * max(k - 8, 0)) - 1) for k in range(17)], U)
 
 
 def pattern(text: str) -> tuple[np.uint64, np.uint64]:
@@ -54,8 +56,8 @@ def hex_strays(words: Bits64) -> Bits64:
     return stray
 
 
-def from_hex(words: Bits64) -> Bits64:
-    """Eight hex digits to four bytes in their order, the first one lowest."""
+def from_hex(words: Bits64) -> NDArray[np.uint8]:
+    """Eight hex digits to four bytes in their order; words one after another."""
     other = words >> U(6)
     other &= _ONES  # letters
     v = words & _NIBBLES
@@ -65,12 +67,7 @@ def from_hex(words: Bits64) -> Bits64:
     np.right_shift(v, U(8), out=other)
     v <<= U(4)
     v |= other
-    v &= _PAIRS
-    for away, kept in ((U(8), _FOURS), (U(16), _LOW)):
-        np.right_shift(v, away, out=other)
-        v |= other
-        v &= kept
-    return v
+    return v.astype("<u8", copy=False).view("<u2").astype(np.uint8)
 
 
 def from_decimal(digits: Bits64) -> Bits64:

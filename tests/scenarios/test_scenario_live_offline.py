@@ -60,7 +60,7 @@ def test_of_a_healthy_box(boat, plan, tmp_path, capsys):
 def test_of_a_faulty_box(boat, kind, tmp_path, capsys):
     fault = argument(boat, kind)
     assert fault is not None
-    live = compare(capsys, tmp_path / "s", [boat, "--fault", fault, "--seed", "4"])
+    live = compare(capsys, tmp_path / "s", [boat, "--fault", fault, "--seed", "4", "--short"])
     assert live["outcome"] in ("fail", "inconclusive")
 
 

@@ -37,9 +37,8 @@ def moved(word="demo", *, fault=None, seed=0, manner=None, plan=None, rated=None
 @pytest.mark.parametrize("answer_ms", [5.0, 80.0, 250.0])
 @pytest.mark.parametrize("word", RATED)
 def test_healthy_boxes_pass_whatever_the_supply_is_like(word, answer_ms):
-    for seed in range(3):
-        verdict = moved(word, seed=seed, manner=Manner(answer_ms=answer_ms))
-        assert (verdict.outcome, verdict.doubts, verdict.discrepancies) == (PASS, (), ())
+    verdict = moved(word, seed=round(answer_ms), manner=Manner(answer_ms=answer_ms))
+    assert (verdict.outcome, verdict.doubts, verdict.discrepancies) == (PASS, (), ())
 
 
 def test_the_verdict_says_which_boxes_were_low():

@@ -10,12 +10,12 @@ import bench
 from bench.cli import main
 from bench.session import open_session
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.plans_anew]
 
 ROOT = Path(bench.__file__).resolve().parent.parent
 CASES = {
     "healthy": ["demo", "--seed", "7"],
-    "two boxes": ["fulmar", "--seed", "3"],
+    "two boxes": ["fulmar", "--seed", "3", "--short"],
     "faulty": ["demo", "--seed", "7", "--fault", "late_key"],
     "noisy bus": ["demo", "--seed", "5", "--fault", "frames_lost"],
     "short": ["dunlin", "--short"],

@@ -38,9 +38,9 @@ def reasons(verdict):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(2 * len(BOATS)))
+@pytest.mark.parametrize("seed", range(len(BOATS)))
 def test_no_healthy_box_is_accused(seed):
-    verdict, _ = run_one(list(BOATS)[seed % len(BOATS)], 1000 + seed)
+    verdict, _ = run_one(list(BOATS)[seed], 1000 + seed)
     near = "lies within the measurement uncertainty of a limit"  # a load drawn so
     assert [d for d in verdict.doubts if near not in d.reason] == []
     assert (verdict.discrepancies, verdict.outcome) == ((), INCONCLUSIVE if verdict.doubts else PASS)
