@@ -9,6 +9,7 @@ from __future__ import annotations
 
 MS = 1_000_000
 EVERY_NS = 5 * MS  # from one question to the next
+SPARE_NS = 2 * MS  # it may wait so much longer for something else to be done
 ANSWER_LIMIT_NS = 500 * MS  # an answer that takes longer is taken for lost
 TELL_NS = 100 * MS  # an answer that is out is told of each time so much longer
 
@@ -27,9 +28,10 @@ class Questions:
         self._next_ns = now_ns
         self._tell_ns = now_ns + TELL_NS
 
+    @property
     def due_ns(self) -> int:
-        """When `ask` has something to do."""
-        return self._next_ns if self.asked_ns is None else self.asked_ns + ANSWER_LIMIT_NS
+        """When the next question is put at the latest."""
+        return self._next_ns + SPARE_NS if self.asked_ns is None else self.asked_ns + ANSWER_LIMIT_NS
 
     def ask(self, now_ns: int, *, soon: bool = False) -> bool:
         """Whether to put the question now. `soon`: as soon as the last one was answered."""

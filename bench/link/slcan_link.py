@@ -234,7 +234,7 @@ class SlcanLink(OwnedLink):
             entries.append(AdapterLate(now_ns, round(late_ns / MS, 3)))
         if questions.ask(now_ns, soon=self._test is not None):
             self._write(self._question)
-        self._check_ns = questions.due_ns()
+        self._check_ns = questions.due_ns
 
     def _answered(self, questions: Questions, now_ns: int) -> Entry | None:
         """To the question that is put again and again."""
