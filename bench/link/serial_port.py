@@ -122,7 +122,7 @@ class PosixPort:
         except BlockingIOError:
             return
         except OSError as e:
-            raise BenchError(f"serial port {self._name} takes no more bytes: {e.strerror}") from e
+            raise BenchError(f"serial port {self._name} is gone: it takes no more bytes: {e.strerror}") from e
 
     @property
     def unwritten(self) -> int:
@@ -172,7 +172,7 @@ class PollPort:
         try:
             self._device.write(data)
         except (OSError, TypeError, ValueError) as e:
-            raise BenchError(f"serial port {self._name} takes no more bytes: {e}") from e
+            raise BenchError(f"serial port {self._name} is gone: it takes no more bytes: {e}") from e
 
     @property
     def unwritten(self) -> int:
@@ -182,8 +182,12 @@ class PollPort:
         """Nothing to do: a read lasts 2 ms at most."""
 
     def close(self) -> None:
+        its_socket = getattr(self._device, "_socket", None)  # pyserial leaves it open where the far end went
         with contextlib.suppress(Exception):
             self._device.close()
+        if its_socket is not None:
+            with contextlib.suppress(OSError):
+                its_socket.close()
 
 
 def _open_trouble(name: str, e: Exception) -> Complaint:
