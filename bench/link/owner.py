@@ -267,11 +267,10 @@ class OwnedLink(ABC):
         self._disconnect()
 
     def _one_turn(self, until_ns: int, entries: list[Entry]) -> None:
-        stop_ns = min(until_ns, self._check_ns)
+        stop_ns = min(until_ns, self._turned_ns + TICK_NS, self._check_ns)
         if self._due:
             stop_ns = min(stop_ns, self._due[0][0])
-        left_ns = min(max(stop_ns - self._clock.now_ns(), 0), TICK_NS)
-        entries += self._receive(left_ns / 1e9)
+        entries += self._receive(max(stop_ns - self._clock.now_ns(), 0) / 1e9)
         now_ns = self._clock.now_ns()
         late_ns = now_ns - self._turned_ns - TICK_NS
         self._turned_ns = now_ns

@@ -17,6 +17,7 @@ import serial
 from bench.core.errors import BenchError, Complaint
 
 BULK = 65_536
+NEARLY_MS = 0.05  # so much short of a whole millisecond counts as one, for poll knows no other
 POLL_S = 0.002  # without select: longest time a wake or a byte can go unnoticed
 
 
@@ -101,7 +102,7 @@ class PosixPort:
         """Whether there are bytes. Blocks: up to `timeout_s`, less when woken. poll is quicker than select,
         but knows whole milliseconds only."""
         if not self._out and (timeout_s <= 0 or timeout_s >= 0.002):
-            ready = [fd for fd, _ in self._poll.poll(int(timeout_s * 1000))]
+            ready = [fd for fd, _ in self._poll.poll(int(timeout_s * 1000 + NEARLY_MS))]
         else:
             writers = [self._fd] if self._out else []
             ready, room, _ = select.select([self._fd, self._wake_read], writers, [], timeout_s)
