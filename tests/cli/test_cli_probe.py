@@ -82,6 +82,7 @@ def test_a_silent_link_is_said_to_be_silent(capsys):
     assert main(["probe", "virtual:silent", "--for", "0.1"]) == 0
     out = capsys.readouterr().out
     assert "nothing was heard: check the bit rate" in out
+    assert "this link cannot tell whether an adapter, hub or driver holds frames back" in out
 
 
 def test_a_link_that_cannot_be_opened_ends_in_status_3(capsys):
