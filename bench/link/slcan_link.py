@@ -97,6 +97,8 @@ class SlcanLink(OwnedLink):
         self._wake()
         test.done.wait(2.0)
         self._test = None
+        if test.result_ms is not None:
+            self._questions.limit_ns = round(stamp_error_ms(JITTER_MS, test.result_ms) * MS)
         return test.result_ms
 
     # opening, before the thread runs
@@ -247,13 +249,9 @@ class SlcanLink(OwnedLink):
             test.worst_ms = max(test.worst_ms, (now_ns - asked_ns) / MS)
             test.left -= 1
             if not test.left:
-                self._finish_test(test, questions)
+                test.result_ms = test.worst_ms
+                test.done.set()
         return AdapterLate(now_ns, round(late_ns / MS, 3)) if late_ns else None
-
-    def _finish_test(self, test: _LoopTest, questions: Questions) -> None:
-        questions.limit_ns = round(stamp_error_ms(JITTER_MS, test.worst_ms) * MS)
-        test.result_ms = test.worst_ms
-        test.done.set()
 
     def _give_up(self, now_ns: int) -> list[Entry]:
         """No answer to a send: later answers cannot be told apart until V has been answered."""

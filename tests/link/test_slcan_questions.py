@@ -35,11 +35,15 @@ class Wire:
 
     def __init__(self, adapter, clock):
         self.adapter, self.clock, self.waiting = adapter, clock, b""
+        self.slow_ms, self.on_the_way = 0, []
 
     def write(self, data):
-        self.waiting += self.adapter.feed(data)[0]
+        due_ns = self.clock.now_ns() + self.slow_ms * MS
+        self.on_the_way.append((due_ns, self.adapter.feed(data)[0]))
 
     def read(self, timeout_s):
+        while self.on_the_way and self.on_the_way[0][0] <= self.clock.now_ns():
+            self.waiting += self.on_the_way.pop(0)[1]
         if not self.waiting:
             now_ns = self.clock.now_ns()
             self.clock.wait_until(now_ns + min(round(timeout_s * 1e9), MS))
@@ -109,6 +113,19 @@ def test_only_an_adapter_that_answers_in_one_line_and_always_alike_makes_a_link_
 
 def test_an_adapter_that_answers_no_question_has_no_loop_test(linked):
     assert linked(Odd(V=[b"\x07"], N=[b"\x07"])).loop_test() is None
+
+
+def test_a_port_that_takes_its_time_is_told_of_until_the_loop_test_has_shown_it(linked):
+    """As a serial converter does that collects bytes for 16 ms; the judge reckons with it from then on."""
+    link = linked(SlcanAdapter())
+    link._port.slow_ms = 16
+    before = entries_of(link, 150)
+    worst_ms = link.loop_test()
+    entries_of(link, 1)
+    after = entries_of(link, 150)
+    assert sum(isinstance(e, AdapterLate) for e in before) >= 4
+    assert worst_ms >= 16
+    assert all(e.late_ms > 2 * worst_ms for e in after if isinstance(e, AdapterLate))
 
 
 def test_a_torn_line_is_a_loss_and_no_answer(linked):
