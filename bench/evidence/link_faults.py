@@ -128,6 +128,7 @@ def what_is_wrong(sound: Sound, verdict: Verdict, unsent: Sequence[Frame]) -> st
             return "passes where the sound link shows a failure"
         return "passes though a stimulus was not sent" if _missed(sound, unsent) else ""
     known = {d.subject for d in sound.verdict.discrepancies} | set(sound.subjects)
+    known |= {c.subject for d in sound.verdict.discrepancies for c in d.consequences}
     found = [d.subject for d in verdict.discrepancies if d.subject not in known and "*" not in known]
     if not sound.faults or found:
         return f"fails on {', '.join(found) or 'a healthy box'}"
@@ -173,7 +174,7 @@ def study(sample: float = 1.0) -> Page:
     about = (
         "Random walks on healthy boxes and on boxes with a fault of their own, each over a link that "
         "fails once, in one way, anywhere in the run. A healthy box must not fail, a failure must name "
-        "what also fails on a sound link or was named beforehand, and a pass must not hide one. Outside "
+        "what also deviates on a sound link or was named beforehand, and a pass must not hide one. Outside "
         "the judged windows: the fault lies in no span from a stimulus until the box has answered and "
         "settled. On the pseudo-terminal: short runs in real time, whose adapter fails once."
     )
