@@ -84,10 +84,11 @@ def poll_port(name, baud):
 class SlcanEnd:
     abilities = frozenset({REFUSE, GARBAGE, UNPLUG, SILENT_ADAPTER, HOLD})
 
-    def __init__(self, *, bare_answers=False, polled=False):
+    def __init__(self, *, bare_answers=False, polled=False, stamps=False):
         self.clock = SystemClock()
         self.bus = Bus()
         self.adapter = OddAdapter(bare_answers=bare_answers)
+        self.adapter.stamps = stamps
         self.served = Served(self.bus, self.adapter)
         opener = {"opener": poll_port} if polled else {}
         self.link = SlcanLink(self.served.server.path, self.clock, **opener)

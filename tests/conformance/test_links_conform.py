@@ -30,6 +30,14 @@ def test_slcan_with_bare_answers_conforms(name):
 @pytest.mark.realtime
 @pytest.mark.alone
 @pytest.mark.slow
+@pytest.mark.parametrize("name", ["order", "burst", "garbage", "held"])
+def test_slcan_with_the_adapters_stamps_left_on_conforms(name):
+    CHECKS[name](factory(SlcanEnd, stamps=True))
+
+
+@pytest.mark.realtime
+@pytest.mark.alone
+@pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(CHECKS.keys() - BUS_OFF))
 def test_slcan_without_select_conforms(name):
     CHECKS[name](factory(SlcanEnd, polled=True))
