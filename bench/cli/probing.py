@@ -165,7 +165,7 @@ def _held(late_ms: object) -> str:
     if late_ms is None:
         return "this link cannot tell whether an adapter, hub or driver holds frames back"
     if not late_ms:
-        return "no frame held back by the adapter"
+        return "the adapter held no frame back for longer than the jitter that this link declares"
     return f"the adapter did not answer for {late_ms:g} ms at worst and may have held frames back"
 
 

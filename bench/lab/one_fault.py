@@ -27,9 +27,7 @@ TOLD_LOSS, UNREADABLE, REFUSED, VANISHED, UNANSWERED, LATE, HELD, SILENT, DIES =
     "link dies",
 )
 TOUCHES_SENDS = (REFUSED, VANISHED, UNANSWERED)
-QUESTION_NS = (
-    7 * MS
-)  # an adapter that holds frames back is found out by a question this long before, at worst
+QUESTION_NS = 7 * MS  # the latest question answered before frames were held was put so long before
 TELL_NS = 100 * MS  # and told of each time so much later, and at the end
 
 
