@@ -28,7 +28,7 @@ TOLD_LOSS, UNREADABLE, REFUSED, VANISHED, UNANSWERED, LATE, HELD, SILENT, DIES =
 )
 TOUCHES_SENDS = (REFUSED, VANISHED, UNANSWERED)
 QUESTION_NS = 7 * MS  # the latest question answered before frames were held was put so long before
-TELL_NS = 100 * MS  # and told of each time so much later, and at the end
+TELL_NS = 100 * MS  # while they are held it is told each time so much later
 
 
 @dataclass(frozen=True, slots=True)
