@@ -75,6 +75,7 @@ class Assessor:
         self.frame_ns = 0  # of the latest frame
         self.from_ns = -(1 << 62)  # nothing before is judged
         self.own_session = False
+        self.timely = True  # late stamps are told of; False only where the stream says so
         self.ended: Ended | None = None
         self.stopped_ns: int | None = None  # nothing after was told, by wish
         self.judge: Judge | None = None
@@ -174,6 +175,7 @@ class Assessor:
         self._advance(mark.t_ns)
         if isinstance(mark, Started):
             self._start(mark.t_ns, mark.jitter_ms, own=True, complete=bool(mark.complete))
+            self.timely = bool(mark.timely)
             return
         if isinstance(mark, Ended):
             self.ended = mark

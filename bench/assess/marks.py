@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bench.core.entry import (
+    AdapterLate,
     Answered,
     Asked,
     Confirmed,
@@ -40,7 +41,7 @@ def doubt(mark: Mark, findings: Findings) -> None:
     if isinstance(mark, Dropped):
         lost = f"{mark.lost} lost" if mark.lost else "frames may be missing"
         findings.blinded(t_ns - DROP_BLIND_NS, t_ns, f"{lost} at {mark.where}")
-    elif isinstance(mark, HostLate):
+    elif isinstance(mark, HostLate | AdapterLate):
         findings.late(_late_since(mark), t_ns, _late_words(mark))
     elif isinstance(mark, LinkLost):
         findings.doubt("link", f"the link was lost: {mark.reason}", t_ns)
@@ -50,11 +51,13 @@ def doubt(mark: Mark, findings: Findings) -> None:
         findings.doubt("run", f"the run did not finish: {mark.reason}", t_ns)
 
 
-def _late_since(mark: HostLate) -> int:
+def _late_since(mark: HostLate | AdapterLate) -> int:
     return mark.t_ns - round(mark.late_ms * MS)
 
 
-def _late_words(mark: HostLate) -> str:
+def _late_words(mark: HostLate | AdapterLate) -> str:
+    if isinstance(mark, AdapterLate):
+        return f"the adapter did not answer for {mark.late_ms:.0f} ms and may have held frames back"
     return f"the bench was late by {mark.late_ms:.0f} ms"
 
 
@@ -81,8 +84,8 @@ class Marks:
             self._witnessed.read(mark)
         elif isinstance(mark, Dropped):
             self._dropped(mark, frame_ns)
-        elif isinstance(mark, HostLate):
-            self._host_late(mark)
+        elif isinstance(mark, HostLate | AdapterLate):
+            self._late(mark)
         elif isinstance(mark, Asked):
             self._persons.asked(mark)
             self._witnessed.asked(mark)
@@ -102,7 +105,7 @@ class Marks:
         self._judge.begin_anew(t_ns)
         self._causes.forget()
 
-    def _host_late(self, mark: HostLate) -> None:
+    def _late(self, mark: HostLate | AdapterLate) -> None:
         """Stamps of that stretch are late. Where nothing was changing this costs nothing."""
         self._witnessed.late(mark.t_ns)
         cost = self._judge.blinded(_late_since(mark), mark.t_ns)

@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from .assessor import Assessor
 
 
+HELD_UNSEEN = "none: what an adapter, hub or driver held back is blamed on the box; this link cannot tell"
+
+
 def nothing_judged(t_ns: int) -> Verdict:
     """The verdict on a stream in which judging never began."""
     doubt = Doubt(t_ns, "session", "nothing was judged")
@@ -37,6 +40,8 @@ def reach_verdict(assessor: Assessor, judge: Judge) -> Verdict:
     not_tested = {**coverage.not_tested(spec), **assessor.not_tested}
     not_tested |= {f"current of {circuit}": why for circuit, why in assessor.no_current.items()}
     detection = detection_limits(assessor.rules)
+    if not assessor.timely:
+        detection["held frames"] = HELD_UNSEEN
     if assessor.witnessed.limit_words:
         detection["supply"] = assessor.witnessed.limit_words
     return Verdict(

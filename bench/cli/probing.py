@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 
 from bench.cli.output import print_json, print_lines
 from bench.core.clock import SystemClock
-from bench.core.entry import Dropped, Entry, HostLate, LinkLost
+from bench.core.entry import AdapterLate, Dropped, Entry, HostLate, LinkLost
 from bench.core.frame import RX, Frame
 from bench.core.link import Link, LinkStatistics
 from bench.definitions.frame_length import nominal_bits, worst_case_bits
@@ -45,7 +45,7 @@ class Listening:
     def __init__(self) -> None:
         self.heard: dict[str, Heard] = {}
         self.error_frames = self.lost = self.nominal_bits = self.worst_bits = 0
-        self.late_ms = 0.0
+        self.late_ms = self.adapter_late_ms = 0.0
         self.ended = ""
 
     def add(self, entries: Iterable[Entry]) -> None:
@@ -58,6 +58,8 @@ class Listening:
                 self.lost += entry.lost
             elif isinstance(entry, HostLate):
                 self.late_ms = max(self.late_ms, entry.late_ms)
+            elif isinstance(entry, AdapterLate):
+                self.adapter_late_ms = max(self.adapter_late_ms, entry.late_ms)
             elif isinstance(entry, LinkLost):
                 self.ended = entry.reason
 
@@ -81,13 +83,13 @@ def probe(args: argparse.Namespace) -> int:
     try:
         loop_ms = link.loop_test()
         listening, for_s = _listen(link, clock, args.for_s)
-        counted = link.statistics()
+        counted, timely = link.statistics(), link.facts.timely
     finally:
         link.close()
     _, _, rate = args.link.rpartition("@")
     bitrate = int(rate) if "@" in args.link else 250_000
     status = 3 if listening.ended or listening.lost else 0
-    document = _document(listening, counted, for_s, loop_ms, bitrate)
+    document = _document(listening, counted, for_s, loop_ms, bitrate, timely=timely)
     if args.json:
         print_json({"status": status, "link": args.link, **document})
     else:
@@ -105,7 +107,13 @@ def _listen(link: Link, clock: SystemClock, for_s: float) -> tuple[Listening, fl
 
 
 def _document(
-    listening: Listening, counted: LinkStatistics, for_s: float, loop_ms: float | None, bitrate: int
+    listening: Listening,
+    counted: LinkStatistics,
+    for_s: float,
+    loop_ms: float | None,
+    bitrate: int,
+    *,
+    timely: bool,
 ) -> dict[str, object]:
     heard = sorted(listening.heard.values(), key=lambda h: h.identifier)
     return {
@@ -118,6 +126,7 @@ def _document(
         "garbage": counted.garbage,
         "error_frames": listening.error_frames,
         "worst_host_late_ms": listening.late_ms,
+        "worst_adapter_late_ms": listening.adapter_late_ms if timely else None,
         "loop_ms": loop_ms,
         "ended": listening.ended,
         "identifiers": [{k: v for k, v in asdict(h).items() if k != "last_ns"} for h in heard],
@@ -138,6 +147,7 @@ def _words(link: str, document: dict[str, object], listening: Listening, for_s: 
         f"lost {document['lost']}, unreadable {document['garbage']}, "
         f"error frames {document['error_frames']}, host late by {listening.late_ms:g} ms at worst"
         + ("" if loop_ms is None else f", adapter answers within {loop_ms:.1f} ms"),
+        _held(document["worst_adapter_late_ms"]),
     ]
     if listening.ended:
         lines.append(f"the link ended: {listening.ended}")
@@ -149,6 +159,14 @@ def _words(link: str, document: dict[str, object], listening: Listening, for_s: 
     ]
     header = ("identifier", "frames", "per s", "least ms", "most ms", "latest data")
     return [*lines, "", *table(header, rows, 100)]
+
+
+def _held(late_ms: object) -> str:
+    if late_ms is None:
+        return "this link cannot tell whether an adapter, hub or driver holds frames back"
+    if not late_ms:
+        return "the adapter held no frame back for longer than the jitter that this link declares"
+    return f"the adapter did not answer for {late_ms:g} ms at worst and may have held frames back"
 
 
 def _ms(value: float | None) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from bench.compare.gaps import Gaps
 from bench.core import event as ev
-from bench.core.entry import Dropped, Entry, HostLate, LinkLost, Refused, Started, SupplySwitched
+from bench.core.entry import AdapterLate, Dropped, Entry, HostLate, LinkLost, Refused, Started, SupplySwitched
 from bench.core.frame import TX, Frame
 from bench.core.model import Model
 from bench.definitions import Definitions, Reading
@@ -173,7 +173,7 @@ class _Watch:
             self._supply(entry)
         elif isinstance(entry, Dropped):
             record.blind.append((entry.t_ns - BLIND_BEFORE_NS, entry.t_ns))
-        elif isinstance(entry, HostLate):
+        elif isinstance(entry, HostLate | AdapterLate):
             record.blind.append((entry.t_ns - round(entry.late_ms * MS), entry.t_ns))
         elif isinstance(entry, LinkLost):
             record.doubts.append(f"the link was lost: {entry.reason}")

@@ -53,6 +53,14 @@ class HostLate(NamedTuple):
     late_ms: float
 
 
+class AdapterLate(NamedTuple):
+    """What came in the `late_ms` before may have been on the bus up to so much earlier than its stamp: the
+    adapter did not answer in time and may have held it back. Windows that touch it are not judged."""
+
+    t_ns: int
+    late_ms: float
+
+
 class SupplySwitched(NamedTuple):
     """The bench switched a box's supply: `on` 1 or 0."""
 
@@ -145,13 +153,15 @@ class Answered(NamedTuple):
 class Started(NamedTuple):
     """Judging starts here; `jitter_ms` was frozen before this instant from `evidence`.
 
-    `complete`: 1 when the link would tell of every frame it lost.
+    `complete`: 1 when the link would tell of every frame it lost; `timely`: 1 when it would tell of every
+    stamp later than the jitter.
     """
 
     t_ns: int
     jitter_ms: float
     evidence: str
     complete: int = 0
+    timely: int = 0
 
 
 class Ended(NamedTuple):
@@ -168,6 +178,7 @@ Mark = (
     | Alive
     | LinkLost
     | HostLate
+    | AdapterLate
     | SupplySwitched
     | SupplyConfirmed
     | SupplyRead
@@ -189,6 +200,7 @@ MARKS: dict[str, type[Mark]] = {
     "alive": Alive,
     "link_lost": LinkLost,
     "host_late": HostLate,
+    "adapter_late": AdapterLate,
     "supply_switched": SupplySwitched,
     "supply_confirmed": SupplyConfirmed,
     "supply_read": SupplyRead,

@@ -25,6 +25,8 @@ class LinkFacts:
     `jitter_ms`: declared worst time between a frame being on the bus and its stamp, or between the
     stamp of a send and its being on the bus. `switches_supply`: SupplySwitched can be asked for.
     `complete`: it would tell (Dropped) of every frame it lost, the adapter's own losses included.
+    `timely`: it would tell (AdapterLate, HostLate) of every stamp later than the jitter, also when the
+    adapter held frames back; asked once the link is open.
     `meter`: the supply is read, and this is stated of its current. `sets_volts`: its voltage can be set.
     """
 
@@ -34,8 +36,14 @@ class LinkFacts:
     jitter_ms: float
     switches_supply: bool = False
     complete: bool = False
+    timely: bool = False
     meter: Meter | None = None
     sets_volts: bool = False
+
+
+def stamp_error_ms(declared_ms: float, trip_ms: float) -> float:
+    """How late a stamp may be, from what a link declares and the worst round trip of its loop test."""
+    return round(max(declared_ms, 2 * trip_ms), 3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +65,8 @@ class Link(Protocol):
 
     Out of `wait` come: Frame (R received, T for each frame sent by us, stamped just before it was
     handed to the adapter), Confirmed / Refused (tag = running number of the T frame, from 0), Alive
-    at least every 50 ms, Dropped, LinkLost (once, last), SupplySwitched.
+    at least every 50 ms, Dropped, HostLate and AdapterLate after what they tell of, LinkLost (once,
+    last), SupplySwitched.
     """
 
     @property

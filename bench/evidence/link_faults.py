@@ -15,7 +15,7 @@ from bench.core.verdict import FAIL, INCONCLUSIVE, PASS, Verdict
 from bench.evidence import port_faults
 from bench.evidence.page import Page, Table
 from bench.lab.api import boat_tables, load_boat
-from bench.lab.one_fault import DIES, KINDS, FaultyBench, LinkFault
+from bench.lab.one_fault import DIES, HELD, KINDS, LATE, SILENT, FaultyBench, LinkFault
 from bench.lab.virtual import START_NS, VirtualBench
 from bench.lab.walk import make_walk
 from bench.run.api import Boat, Wishes, run_on
@@ -26,7 +26,7 @@ INJECTIONS, ON_PORTS = 1000, 50
 PLANS = 20  # different walks and box faults; each meets many link faults
 CONCLUSIVE_SHARE = 0.6
 MS = 1_000_000
-SPANS_MS = dict.fromkeys(KINDS, (20, 400)) | {"frames lost, untold": (600, 2000), "host late": (15, 300)}
+SPANS_MS = dict.fromkeys(KINDS, (20, 400)) | {SILENT: (600, 2000), LATE: (15, 300), HELD: (50, 400)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +128,7 @@ def what_is_wrong(sound: Sound, verdict: Verdict, unsent: Sequence[Frame]) -> st
             return "passes where the sound link shows a failure"
         return "passes though a stimulus was not sent" if _missed(sound, unsent) else ""
     known = {d.subject for d in sound.verdict.discrepancies} | set(sound.subjects)
+    known |= {c.subject for d in sound.verdict.discrepancies for c in d.consequences}
     found = [d.subject for d in verdict.discrepancies if d.subject not in known and "*" not in known]
     if not sound.faults or found:
         return f"fails on {', '.join(found) or 'a healthy box'}"
@@ -173,10 +174,9 @@ def study(sample: float = 1.0) -> Page:
     about = (
         "Random walks on healthy boxes and on boxes with a fault of their own, each over a link that "
         "fails once, in one way, anywhere in the run. A healthy box must not fail, a failure must name "
-        "what also fails on a sound link or was named beforehand, and a pass must not hide one. Outside "
+        "what also deviates on a sound link or was named beforehand, and a pass must not hide one. Outside "
         "the judged windows: the fault lies in no span from a stimulus until the box has answered and "
-        "settled. On the pseudo-terminal: short runs in real time, whose adapter fails once; not among its "
-        "ways is one that holds frames back and tells nobody, which a link cannot notice."
+        "settled. On the pseudo-terminal: short runs in real time, whose adapter fails once."
     )
     holds = not wrong and (share >= CONCLUSIVE_SHARE or outside < 20)
     tables = _table("virtual time", ended), _table("on a pseudo-terminal", real)

@@ -1,7 +1,5 @@
 """`python -m bench.evidence.port_faults NUMBER`: one run in real time on a pseudo-terminal whose adapter
-fails once, in one way; prints what came of it as JSON. A process of its own for each.
-
-Not among the ways: an adapter that holds lines back and tells nobody (docs/links.md, limits)."""
+fails once, in one way; prints what came of it as JSON. A process of its own for each."""
 
 from __future__ import annotations
 
@@ -28,15 +26,16 @@ from bench.run.api import Boat, Wishes, run_link, run_on
 from bench.twin import Fault, Twin, fault_kinds
 
 BOAT = "kittiwake"
-LOST, NONSENSE, REFUSED, VANISHED, UNANSWERED, GONE = KINDS = (
+LOST, NONSENSE, REFUSED, VANISHED, UNANSWERED, HELD, GONE = KINDS = (
     "lines lost, untold",
     "nonsense instead of lines",
     "sends refused",
     "sends that vanish",
     "sends that arrive unanswered",
+    "lines held back, untold",
     "port vanishes",
 )
-SPANS_MS = dict.fromkeys(KINDS, (20, 400)) | {LOST: (600, 2000)}
+SPANS_MS = dict.fromkeys(KINDS, (20, 400)) | {LOST: (600, 2000), HELD: (50, 400)}
 FIRST_S, HOME_S = 0.5, 4.0  # earliest after opening; how long the run needs besides its plan
 AT_ONCE, LONGEST_S = 3, 180.0
 MS = 1_000_000
@@ -62,7 +61,11 @@ class FailingAdapter(SlcanAdapter):
         self.met = 0
         self.unsent: list[Frame] = []
 
-    def _holds(self, *kinds: str) -> bool:
+    def holding(self) -> bool:
+        """Whether all that it has to say waits within it, answers included."""
+        return self._touches(HELD)
+
+    def _touches(self, *kinds: str) -> bool:
         touched = self._kind in kinds and self.from_ns <= self._clock.now_ns() < self.until_ns
         self.met += touched
         return touched
@@ -70,21 +73,21 @@ class FailingAdapter(SlcanAdapter):
     def show(self, frame: Frame) -> bytes:
         """As an adapter, but for its fault."""
         text = super().show(frame)
-        if self._holds(LOST):
+        if self._touches(LOST):
             return b""
-        if self._holds(NONSENSE):
+        if self._touches(NONSENSE):
             return b"\xff" + text[: len(text) // 2] + b"\r"
         return text
 
     def _send(self, letter: bytes, rest: bytes, frames: list[Sent]) -> bytes:
         taken: list[Sent] = []
         answer = super()._send(letter, rest, taken)
-        if self._holds(REFUSED, VANISHED):
+        if self._touches(REFUSED, VANISHED):
             now_ns = self._clock.now_ns()
             self.unsent += [Frame(now_ns, s.can_id, s.data, s.extended, TX) for s in taken]
             return ERROR if self._kind == REFUSED else b""
         frames += taken
-        return b"" if self._holds(UNANSWERED) else answer
+        return b"" if self._touches(UNANSWERED) else answer
 
 
 class _NoSupply(VirtualBench):

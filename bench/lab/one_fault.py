@@ -8,24 +8,27 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from bench.core.clock import VirtualClock
-from bench.core.entry import Alive, Dropped, Entry, HostLate, LinkLost, Refused
+from bench.core.entry import AdapterLate, Alive, Confirmed, Dropped, Entry, HostLate, LinkLost, Refused
 from bench.core.frame import RX, Frame
 from bench.core.link import LinkFacts, LinkStatistics
 
 from .virtual import TwinBox, VirtualBench
 
 MS = 1_000_000
-TOLD_LOSS, UNREADABLE, REFUSED, VANISHED, UNANSWERED, LATE, SILENT, DIES = KINDS = (
+TOLD_LOSS, UNREADABLE, REFUSED, VANISHED, UNANSWERED, LATE, HELD, SILENT, DIES = KINDS = (
     "frames lost, told",
     "unreadable bytes",
     "sends refused",
     "sends that vanish",
     "sends that arrive unanswered",
     "host late",
+    "frames held back",
     "frames lost, untold",
     "link dies",
 )
 TOUCHES_SENDS = (REFUSED, VANISHED, UNANSWERED)
+QUESTION_NS = 7 * MS  # the latest question answered before frames were held was put so long before
+TELL_NS = 100 * MS  # while they are held it is told each time so much later
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +50,8 @@ class FaultyBench(VirtualBench):
     def __init__(self, twin: TwinBox, clock: VirtualClock, fault: LinkFault) -> None:
         super().__init__(twin, clock, name="faulty")
         self._fault = fault
-        self._held: list[Frame] = []
+        self._held: list[Frame | Confirmed] = []
+        self._told_ns = 0
         self._dead = False
         self._clock_seen = clock
         self.met = self._refused = 0
@@ -83,28 +87,46 @@ class FaultyBench(VirtualBench):
 
     def _of(self, entry: Entry, out: list[Entry]) -> None:
         kind, received = self._fault.kind, isinstance(entry, Frame) and entry.direction == RX
-        if not self._fault.holds(entry.t_ns) or not (received or (kind == LATE and isinstance(entry, Alive))):
+        touched = (kind == LATE and isinstance(entry, Alive)) or (
+            kind == HELD and isinstance(entry, Confirmed)
+        )
+        if not self._fault.holds(entry.t_ns) or not (received or touched):
             out.append(entry)
             return
-        if kind in (TOLD_LOSS, UNREADABLE, SILENT, LATE):
+        if kind in (TOLD_LOSS, UNREADABLE, SILENT, LATE, HELD):
             self.met += 1
         if kind == TOLD_LOSS:
             out.append(Dropped(entry.t_ns, "queue", 1))
         elif kind == UNREADABLE:
             out.append(Dropped(entry.t_ns, "slcan text", 1))
-        elif kind == LATE:
-            self._held += [entry] if isinstance(entry, Frame) else []
+        elif kind in (LATE, HELD):
+            self._held += [entry] if isinstance(entry, Frame | Confirmed) else []
         elif kind != SILENT:
             out.append(entry)
 
     def _let_go(self, t_ns: int, out: list[Entry]) -> None:
-        """The host is back: what it was late for bears the instant of its return."""
+        """The host is back, or the adapter goes on: what was held bears the instant of its end."""
         end_ns = self._fault.until_ns
-        if self._fault.kind != LATE or t_ns < end_ns or not self._held:
+        if self._fault.kind == HELD:
+            self._tell(min(t_ns, end_ns - 1), out)
+        if self._fault.kind not in (LATE, HELD) or t_ns < end_ns or not self._held:
             return
-        out += [frame._replace(t_ns=end_ns) for frame in self._held]
+        out += [one._replace(t_ns=end_ns) for one in self._held]
         self._held.clear()
-        out.append(HostLate(end_ns, (end_ns - self._fault.from_ns) / MS))
+        if self._fault.kind == LATE:
+            out.append(HostLate(end_ns, (end_ns - self._fault.from_ns) / MS))
+        else:
+            out.append(self._late(end_ns))
+
+    def _tell(self, t_ns: int, out: list[Entry]) -> None:
+        """The answer to the bench's question is out for long."""
+        self._told_ns = max(self._told_ns, self._fault.from_ns)
+        while self._told_ns + TELL_NS <= t_ns:
+            self._told_ns += TELL_NS
+            out.append(self._late(self._told_ns))
+
+    def _late(self, t_ns: int) -> AdapterLate:
+        return AdapterLate(t_ns, (t_ns - self._fault.from_ns + QUESTION_NS) / MS)
 
     def _do(self, t_ns: int, number: int, what: Frame | tuple[str, bool], out: list[Entry]) -> None:
         kind = self._fault.kind

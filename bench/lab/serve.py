@@ -75,7 +75,7 @@ class PtyServer:
 
     def turn(self) -> None:
         """Let the box run up to now, once. Blocks: until something happens, at most 20 ms."""
-        writers = [self._master] if self._outgoing else []
+        writers = [self._master] if self._outgoing and not self.adapter.holding() else []
         ready, _, _ = select.select([self._master], writers, [], self._wait_s())
         now_ns = self._clock.now_ns()
         self._show(self._box.run_until(now_ns))
@@ -111,7 +111,7 @@ class PtyServer:
             return b""
 
     def _push(self) -> None:
-        while self._outgoing:
+        while self._outgoing and not self.adapter.holding():
             try:
                 self._outgoing.taken(os.write(self._master, self._outgoing.waiting()))
             except BlockingIOError:

@@ -43,6 +43,10 @@ class SlcanAdapter:
         self.not_understood = 0
         self._line = bytearray()
 
+    def holding(self) -> bool:
+        """Whether all that it has to say waits within it, as a bad adapter, hub or driver makes it."""
+        return False
+
     def feed(self, data: bytes) -> tuple[bytes, list[Sent]]:
         """(answers in order, frames that now go on the bus). Never raises."""
         answers = bytearray()

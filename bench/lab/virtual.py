@@ -48,7 +48,13 @@ class VirtualBench:
         self._sent = self._received = 0
         self._open = False
         self._facts = LinkFacts(
-            name=name, confirms=True, echo="none", jitter_ms=JITTER_MS, switches_supply=True, complete=True
+            name=name,
+            confirms=True,
+            echo="none",
+            jitter_ms=JITTER_MS,
+            switches_supply=True,
+            complete=True,
+            timely=True,
         )
 
     @property

@@ -66,6 +66,7 @@ class OwnedLink(ABC):
         self._bell = threading.Lock()  # held but when it rings: what the thread sleeps on
         self._bell.acquire()
         self._planned_ns = 0  # when the thread wakes by itself
+        self._check_ns = FAR_NS  # when `_check` wants to be called at the latest
 
     # what a subclass provides
     @property
@@ -266,7 +267,7 @@ class OwnedLink(ABC):
         self._disconnect()
 
     def _one_turn(self, until_ns: int, entries: list[Entry]) -> None:
-        stop_ns = min(until_ns, self._turned_ns + TICK_NS)
+        stop_ns = min(until_ns, self._turned_ns + TICK_NS, self._check_ns)
         if self._due:
             stop_ns = min(stop_ns, self._due[0][0])
         entries += self._receive(max(stop_ns - self._clock.now_ns(), 0) / 1e9)

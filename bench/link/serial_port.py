@@ -17,6 +17,7 @@ import serial
 from bench.core.errors import BenchError, Complaint
 
 BULK = 65_536
+NEARLY_MS = 0.05  # so much short of a whole millisecond counts as one, for poll knows no other
 POLL_S = 0.002  # without select: longest time a wake or a byte can go unnoticed
 
 
@@ -101,7 +102,7 @@ class PosixPort:
         """Whether there are bytes. Blocks: up to `timeout_s`, less when woken. poll is quicker than select,
         but knows whole milliseconds only."""
         if not self._out and (timeout_s <= 0 or timeout_s >= 0.002):
-            ready = [fd for fd, _ in self._poll.poll(int(timeout_s * 1000))]
+            ready = [fd for fd, _ in self._poll.poll(int(timeout_s * 1000 + NEARLY_MS))]
         else:
             writers = [self._fd] if self._out else []
             ready, room, _ = select.select([self._fd, self._wake_read], writers, [], timeout_s)
@@ -122,7 +123,7 @@ class PosixPort:
         except BlockingIOError:
             return
         except OSError as e:
-            raise BenchError(f"serial port {self._name} takes no more bytes: {e.strerror}") from e
+            raise BenchError(f"serial port {self._name} is gone: it takes no more bytes: {e.strerror}") from e
 
     @property
     def unwritten(self) -> int:
@@ -172,7 +173,7 @@ class PollPort:
         try:
             self._device.write(data)
         except (OSError, TypeError, ValueError) as e:
-            raise BenchError(f"serial port {self._name} takes no more bytes: {e}") from e
+            raise BenchError(f"serial port {self._name} is gone: it takes no more bytes: {e}") from e
 
     @property
     def unwritten(self) -> int:
@@ -182,8 +183,12 @@ class PollPort:
         """Nothing to do: a read lasts 2 ms at most."""
 
     def close(self) -> None:
+        its_socket = getattr(self._device, "_socket", None)  # pyserial leaves it open where the far end went
         with contextlib.suppress(Exception):
             self._device.close()
+        if its_socket is not None:
+            with contextlib.suppress(OSError):
+                its_socket.close()
 
 
 def _open_trouble(name: str, e: Exception) -> Complaint:

@@ -7,12 +7,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from bench.core.clock import Clock
-from bench.core.entry import Dropped, Entry
+from bench.core.entry import AdapterLate, Dropped, Entry
 from bench.core.errors import BenchError, Complaint, UsageError
 from bench.core.frame import RX, Frame
-from bench.core.link import LinkFacts
+from bench.core.link import LinkFacts, stamp_error_ms
 
 from .owner import JITTER_MS, MS, QUEUE_LIMIT, OwnedLink
+from .questions import ANSWER_LIMIT_NS, Questions
 from .serial_port import Port, open_port
 from .slcan_codec import (
     BITRATE_CODES,
@@ -28,18 +29,19 @@ from .slcan_codec import (
 )  # fmt: skip
 
 SERIAL_BAUD = 115_200
-ANSWER_LIMIT_NS = 500 * MS
 ROUND_TRIPS = 10
+ASKED = (b"V\r", b"N\r")  # its version, or else its serial number
+TRIED = 3
+_NOTHING: Item = Reply("")
 _new = tuple.__new__
 
 
 @dataclass(slots=True)
 class _LoopTest:
-    """Round trips under way: how many are left, since when, the worst so far."""
+    """Round trips under way: how many are left, the worst so far."""
 
     done: threading.Event
     left: int = ROUND_TRIPS
-    sent_ns: int | None = None
     worst_ms: float = 0.0
     result_ms: float | None = None
 
@@ -69,11 +71,15 @@ class SlcanLink(OwnedLink):
         self._version = ""
         self._syncing_since_ns: int | None = None
         self._test: _LoopTest | None = None
+        self._question, self._known = b"", _NOTHING  # what the adapter answers always alike, and its answer
+        self._questions: Questions | None = None
 
     @property
     def facts(self) -> LinkFacts:
-        """Sends are confirmed by the adapter's own answer; nothing is echoed."""
-        return LinkFacts(f"slcan:{self._name}", True, "none", JITTER_MS)
+        """Sends are confirmed by the adapter's own answer; nothing is echoed. Timely where it answers
+        questions."""
+        timely = self._questions is not None
+        return LinkFacts(f"slcan:{self._name}", True, "none", JITTER_MS, timely=timely)
 
     @property
     def version(self) -> str:
@@ -81,12 +87,18 @@ class SlcanLink(OwnedLink):
         return self._version
 
     def loop_test(self) -> float | None:
-        """Worst of ten round trips to the adapter in ms. Blocks: up to 2 s."""
+        """Worst of ten round trips to the adapter in ms; None: it answers no question. Blocks: up to 2 s.
+
+        What it tells of stamps is what `stamp_error_ms` makes of this from here on."""
+        if self._questions is None:
+            return None
         test = _LoopTest(threading.Event())
         self._test = test
         self._wake()
         test.done.wait(2.0)
         self._test = None
+        if test.result_ms is not None:
+            self._questions.limit_ns = round(stamp_error_ms(JITTER_MS, test.result_ms) * MS)
         return test.result_ms
 
     # opening, before the thread runs
@@ -113,20 +125,45 @@ class SlcanLink(OwnedLink):
         if not isinstance(self._ask(b"O\r", (Done, Refusal)), Done):
             text = f"the adapter at {self._name} refuses to open its CAN channel"
             raise BenchError(Complaint(text, advice="unplug it and plug it in again"))
-        answer = self._ask(b"V\r", (Reply, Refusal, Garbage))  # all earlier answers are in by then
-        self._version = answer.text if isinstance(answer, Reply) else ""
+        for question in ASKED:  # all earlier answers are in by then
+            if self._is_answered_alike(question):
+                self._question = question
+                self._questions = Questions(round(JITTER_MS * MS), self._clock.now_ns())
+                break
+
+    def _is_answered_alike(self, question: bytes) -> bool:
+        """Whether each answer to it is one line, always the same, and can be told from all else."""
+        answers: list[Item] = []
+
+        def wanted(item: Item) -> bool:
+            if not isinstance(item, Received):
+                answers.append(item)
+            return not isinstance(item, Received)
+
+        for _ in range(TRIED):
+            self._write(question)
+            if self._listen(ANSWER_LIMIT_NS, wanted) is None:
+                return False
+        first = answers[0]
+        if question == b"V\r" and isinstance(first, Reply):
+            self._version = first.text
+        if len(answers) != TRIED or any(answer != first for answer in answers) or not _is_words(first):
+            return False
+        self._known = first
+        return True
 
     def _ask(self, command: bytes, wanted: tuple[type[Item], ...]) -> Item | None:
         self._write(command)
         return self._listen(ANSWER_LIMIT_NS, lambda item: isinstance(item, wanted))
 
     def _listen(self, for_ns: int, wanted: Callable[[Item], bool]) -> Item | None:
+        """The first item that is wanted; those that came with it are looked at too."""
         until_ns = self._clock.now_ns() + for_ns
         assert self._port is not None
         while (left_ns := until_ns - self._clock.now_ns()) > 0:
-            for item in self._decoder.feed(self._port.read(left_ns / 1e9)):
-                if wanted(item):
-                    return item
+            items = self._decoder.feed(self._port.read(left_ns / 1e9))
+            if found := [item for item in items if wanted(item)]:
+                return found[0]
         return None
 
     # with the turn
@@ -158,13 +195,13 @@ class SlcanLink(OwnedLink):
 
     def _answer(self, item: Item, now_ns: int) -> Entry | None:
         """What anything but a frame means."""
-        test = self._test
-        asked = self._syncing_since_ns is not None or (test is not None and test.sent_ns is not None)
-        printable = isinstance(item, Garbage) and item.data.isascii() and item.data.decode().isprintable()
-        if isinstance(item, Reply) or (printable and asked):
-            self._replied(now_ns)
+        if self._questions is not None:
+            if item == self._known:
+                return self._answered(self._questions, now_ns)
+        elif isinstance(item, Reply) or (self._syncing_since_ns is not None and _is_words(item)):
+            self._syncing_since_ns = None
             return None
-        if isinstance(item, Garbage):
+        if isinstance(item, Garbage | Reply):
             self._counters.garbage += 1
             return Dropped(now_ns, "slcan text", 1)
         if self._syncing_since_ns is not None:
@@ -174,9 +211,6 @@ class SlcanLink(OwnedLink):
                 return self._confirm_next(now_ns)
             tag, _ = self._pending.popleft()
             return self._refuse(tag, "the adapter answered BEL: not sent")
-        if asked and isinstance(item, Refusal):
-            self._finish_test(None)
-            return None
         self._counters.garbage += 1  # an answer nobody asked for: order of answers is in doubt
         return Dropped(now_ns, "slcan answers", 1) if isinstance(item, Refusal) else None
 
@@ -186,18 +220,38 @@ class SlcanLink(OwnedLink):
 
     def _check(self, now_ns: int) -> list[Entry]:
         entries: list[Entry] = []
-        if self._pending and now_ns - self._pending[0][1] > ANSWER_LIMIT_NS:
-            if self._syncing_since_ns is None:
-                entries.extend(self._give_up(now_ns))
-            elif now_ns - self._syncing_since_ns > 2 * ANSWER_LIMIT_NS:
-                raise BenchError(f"the adapter at {self._name} does not answer any more")
-        if self._syncing_since_ns is not None and now_ns - self._syncing_since_ns > 2 * ANSWER_LIMIT_NS:
+        if self._syncing_since_ns is None:
+            unanswered = self._pending and now_ns - self._pending[0][1] > ANSWER_LIMIT_NS
+            entries += self._give_up(now_ns) if unanswered else []
+        elif now_ns - self._syncing_since_ns > 2 * ANSWER_LIMIT_NS:
             raise BenchError(f"the adapter at {self._name} does not answer any more")
-        test = self._test
-        if test is not None and test.sent_ns is None and not self._pending and not test.done.is_set():
-            test.sent_ns = now_ns
-            self._write(b"V\r")
+        if self._questions is not None:
+            self._put_question(self._questions, now_ns, entries)
         return entries
+
+    def _put_question(self, questions: Questions, now_ns: int, entries: list[Entry]) -> None:
+        if questions.given_up(now_ns):
+            raise BenchError(f"the adapter at {self._name} does not answer any more")
+        if late_ns := questions.overdue(now_ns):
+            entries.append(AdapterLate(now_ns, round(late_ns / MS, 3)))
+        if questions.ask(now_ns, soon=self._test is not None):
+            self._write(self._question)
+        self._check_ns = questions.due_ns
+
+    def _answered(self, questions: Questions, now_ns: int) -> Entry | None:
+        """To the question that is put again and again."""
+        asked_ns = questions.asked_ns
+        late_ns = questions.answered(now_ns)
+        if self._syncing_since_ns is not None and questions.proven_ns >= self._syncing_since_ns:
+            self._syncing_since_ns = None
+        test = self._test
+        if test is not None and asked_ns is not None and test.left:
+            test.worst_ms = max(test.worst_ms, (now_ns - asked_ns) / MS)
+            test.left -= 1
+            if not test.left:
+                test.result_ms = test.worst_ms
+                test.done.set()
+        return AdapterLate(now_ns, round(late_ns / MS, 3)) if late_ns else None
 
     def _give_up(self, now_ns: int) -> list[Entry]:
         """No answer to a send: later answers cannot be told apart until V has been answered."""
@@ -205,24 +259,9 @@ class SlcanLink(OwnedLink):
         refused: list[Entry] = [self._refuse(tag, reason) for tag, _ in self._pending]
         self._pending.clear()
         self._syncing_since_ns = now_ns
-        self._write(b"V\r")
+        if self._questions is None:
+            self._write(b"V\r")
         return refused
-
-    def _replied(self, now_ns: int) -> None:
-        self._syncing_since_ns = None
-        test = self._test
-        if test is None or test.sent_ns is None:
-            return
-        test.worst_ms = max(test.worst_ms, (now_ns - test.sent_ns) / MS)
-        test.left -= 1
-        test.sent_ns = None
-        if not test.left:
-            self._finish_test(test.worst_ms)
-
-    def _finish_test(self, result_ms: float | None) -> None:
-        if (test := self._test) is not None:
-            test.result_ms = result_ms
-            test.done.set()
 
     def _write(self, data: bytes) -> None:
         assert self._port is not None
@@ -242,6 +281,13 @@ class SlcanLink(OwnedLink):
             except BenchError:
                 pass
         self._port.close()
+
+
+def _is_words(item: Item) -> bool:
+    """Whether it is an answer with content, be it one that the protocol does not know."""
+    if isinstance(item, Garbage):
+        return item.data.isascii() and item.data.decode().isprintable()
+    return isinstance(item, Reply)
 
 
 def bitrate_code(bitrate: int) -> str:

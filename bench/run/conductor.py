@@ -12,7 +12,7 @@ from pathlib import Path
 from bench.core.clock import Clock, cpu_ns, elapsed_ns
 from bench.core.entry import Ended, Started, StepMark, SupplyMeter
 from bench.core.errors import BenchError, HardstandError
-from bench.core.link import Link
+from bench.core.link import Link, stamp_error_ms
 from bench.core.plan import OF_PERSON, Plan, Step
 from bench.core.verdict import Verdict
 from bench.definitions import Definitions
@@ -127,11 +127,12 @@ class Conductor:
         self._prepare_off()
         jitter_ms, evidence = self._jitter()
         bus.pump(self.clock.now_ns())  # what the link has seen so far lies before the start
-        bus.mark(Started(bus.t_ns, jitter_ms, evidence, int(self.link.facts.complete)))
-        if (meter := self.link.facts.meter) is not None:
+        facts = self.link.facts
+        bus.mark(Started(bus.t_ns, jitter_ms, evidence, int(facts.complete), int(facts.timely)))
+        if (meter := facts.meter) is not None:
             bus.mark(SupplyMeter(bus.t_ns, meter.detects_a, meter.lag_ms))
         self.progress(0.0, self.total_ms, "listening")
-        if not self.link.facts.switches_supply:  # else the first thing is to take the supply away
+        if not facts.switches_supply:  # else the first thing is to take the supply away
             bus.pump(self.clock.now_ns() + int(LISTEN_FIRST_MS * MS))
         self.stimulated = True
         self.heart.start(self.clock.now_ns() + AHEAD_NS)
@@ -156,9 +157,8 @@ class Conductor:
         trip_ms = self.link.loop_test()
         if trip_ms is None:
             return declared_ms, f"declared by {self.link.facts.name}: {declared_ms:g} ms; no loop test"
-        jitter_ms = max(declared_ms, 2 * trip_ms)
         text = f"loop test {trip_ms:.3f} ms, twice that or the declared {declared_ms:g} ms"
-        return round(jitter_ms, 3), text
+        return stamp_error_ms(declared_ms, trip_ms), text
 
     def _listen(self) -> None:
         found = listen(self.bus, self.spec, self.definitions)

@@ -12,13 +12,13 @@ from bench.core.link import Link
 Sendable = tuple[int, bytes, bool]  # identifier, data, extended
 
 REFUSE, GARBAGE, UNPLUG, SILENT_ADAPTER = "refuse", "garbage", "unplug", "silent adapter"
-BUS_OFF = "bus-off"
+BUS_OFF, HOLD = "bus-off", "hold"
 
 
 class FarEnd(Protocol):
     """The bus (and the adapter) that a link under test is connected to.
 
-    `abilities`: which of REFUSE, GARBAGE, UNPLUG, SILENT_ADAPTER, BUS_OFF it can play; checks that need
+    `abilities`: which of REFUSE, GARBAGE, UNPLUG, SILENT_ADAPTER, BUS_OFF, HOLD it can play; checks that need
     another one say so by raising CannotPlay.
     """
 
@@ -55,6 +55,10 @@ class FarEnd(Protocol):
 
     def silence(self) -> None:
         """The adapter says nothing any more, but stays plugged in."""
+        ...
+
+    def hold(self, for_ns: int, /) -> None:
+        """From now on, for so long, all that the adapter has to say waits within it."""
         ...
 
     def bus_off(self) -> None:

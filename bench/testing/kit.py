@@ -12,12 +12,13 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-from bench.core.entry import Alive, Confirmed, Dropped, Entry, HostLate, LinkLost, Refused
+from bench.core.entry import AdapterLate, Alive, Confirmed, Dropped, Entry, HostLate, LinkLost, Refused
 from bench.core.frame import RX, TX, Frame
 
 from .far_end import (
     BUS_OFF,
     GARBAGE,
+    HOLD,
     REFUSE,
     SILENT_ADAPTER,
     UNPLUG,
@@ -32,6 +33,7 @@ MS = 1_000_000
 PATIENCE_NS = 5_000 * MS  # a shared machine may be slow; only a broken link needs this long
 UNSAID_NS = 200 * MS  # within it a send that nobody confirms is on the bus
 BURST = 2000
+HELD_MS, HELD_TIMES = 120, 3
 
 
 def require(right: bool, text: str) -> None:
@@ -130,7 +132,7 @@ def check_silence(factory: FarEndFactory) -> None:
         began_ns = far.clock.now_ns()
         entries = collect(far, lambda got: False, for_ns=300 * MS)
         require(far.clock.now_ns() >= began_ns + 300 * MS, "wait() came back before its time with nothing")
-        odd = [e for e in entries if not isinstance(e, Alive | HostLate)]
+        odd = [e for e in entries if not isinstance(e, Alive | HostLate | AdapterLate)]
         require(not odd, f"on a silent bus came {odd[:3]}")
         ticks = [began_ns, *(e.t_ns for e in entries if isinstance(e, Alive)), far.clock.now_ns()]
         late_ns = sum(e.late_ms for e in entries if isinstance(e, HostLate)) * MS
@@ -213,6 +215,27 @@ def check_garbage(factory: FarEndFactory) -> None:
         require(far.link.statistics().garbage >= len(nonsense), "garbage was not counted")
 
 
+def check_held(factory: FarEndFactory) -> None:
+    """Frames that an adapter held back are said to be perhaps late by as much, once they are there; such a
+    link calls itself timely."""
+    with opened(factory, HOLD) as far:
+        require(far.link.facts.timely, "a link that tells of held frames does not call itself timely")
+        jitter_ns = round(far.link.facts.jitter_ms * MS)
+        for n in range(HELD_TIMES):
+            collect(far, lambda got: False, for_ns=60 * MS)
+            far.hold(HELD_MS * MS)
+            began_ns = far.clock.now_ns()
+            far.inject(some_frames(3, 3 * n))
+            entries = collect(far, lambda got: len(received(got)) >= 3)
+            require(received(entries) == some_frames(3, 3 * n), f"after holding came {received(entries)}")
+            entries += collect(far, lambda got: False, for_ns=60 * MS)
+            late = [e for e in entries if isinstance(e, AdapterLate)]
+            for t_ns in {e.t_ns for e in entries if type(e) is Frame and e.t_ns - began_ns > jitter_ns}:
+                told = [e for e in late if e.t_ns - round(e.late_ms * MS) <= began_ns and t_ns <= e.t_ns]
+                require(bool(told), f"frames held for {(t_ns - began_ns) / MS:.0f} ms, told was {late}")
+            require(bool(late), f"an adapter that held frames for {HELD_MS} ms was not told of")
+
+
 def check_unplug(factory: FarEndFactory) -> None:
     """When the adapter goes, LinkLost comes once, as the last entry; nothing raises or hangs."""
     with opened(factory, UNPLUG) as far:
@@ -272,6 +295,7 @@ CHECKS: dict[str, Callable[[FarEndFactory], None]] = {
         check_refused_send,
         check_silent_adapter,
         check_garbage,
+        check_held,
         check_unplug,
         check_replug,
         check_bus_off,

@@ -7,7 +7,7 @@ import pytest
 
 from bench.cli import main
 from bench.cli.probing import Listening
-from bench.core.entry import Dropped, LinkLost
+from bench.core.entry import AdapterLate, Dropped, LinkLost
 from bench.core.frame import TX, Frame
 from bench.link.found import Found, system_interfaces
 
@@ -52,12 +52,15 @@ def test_listening_counts_what_came_and_what_did_not():
             Frame(41 * MS, 0x123, b"\x04", False, TX),
             Frame(42 * MS, 0x20, bytes(8), error=True),
             Dropped(43 * MS, "queue", 5),
+            AdapterLate(43 * MS, 31.5),
+            AdapterLate(43 * MS, 20.0),
             LinkLost(44 * MS, "unplugged"),
         ]
     )
     heard = listening.heard["123"]
     assert (heard.frames, heard.least_ms, heard.most_ms, heard.latest) == (3, 10.0, 30.0, "03")
     assert (listening.error_frames, listening.lost, listening.ended) == (1, 5, "unplugged")
+    assert listening.adapter_late_ms == 31.5
     assert (listening.nominal_bits, listening.worst_bits) == (3 * 55, 3 * 65)
 
 
@@ -79,6 +82,7 @@ def test_a_silent_link_is_said_to_be_silent(capsys):
     assert main(["probe", "virtual:silent", "--for", "0.1"]) == 0
     out = capsys.readouterr().out
     assert "nothing was heard: check the bit rate" in out
+    assert "this link cannot tell whether an adapter, hub or driver holds frames back" in out
 
 
 def test_a_link_that_cannot_be_opened_ends_in_status_3(capsys):

@@ -12,7 +12,7 @@ from can.interfaces.virtual import VirtualBus
 from bench.core.clock import SystemClock, VirtualClock
 from bench.core.entry import LinkLost
 from bench.core.frame import Frame
-from bench.lab.one_fault import DIES, REFUSED, FaultyBench, LinkFault
+from bench.lab.one_fault import DIES, HELD, REFUSED, FaultyBench, LinkFault
 from bench.lab.serve import PtyServer, serve_until
 from bench.lab.slcan_server import SlcanAdapter
 from bench.lab.virtual import VirtualBench
@@ -20,7 +20,7 @@ from bench.link.can_link import CanLink
 from bench.link.serial_port import PollPort
 from bench.link.slcan_link import SlcanLink
 from bench.testing import FakeLink
-from bench.testing.far_end import BUS_OFF, GARBAGE, REFUSE, SILENT_ADAPTER, UNPLUG, CannotPlayError
+from bench.testing.far_end import BUS_OFF, GARBAGE, HOLD, REFUSE, SILENT_ADAPTER, UNPLUG, CannotPlayError
 
 
 class Bus:
@@ -44,9 +44,13 @@ class Bus:
 
 
 class OddAdapter(SlcanAdapter):
-    """An adapter that can also talk nonsense or fall silent."""
+    """An adapter that can also talk nonsense, fall silent or hold everything back."""
 
     mute = False
+    hold_until_ns = 0
+
+    def holding(self):
+        return SystemClock().now_ns() < self.hold_until_ns
 
     def show(self, frame):
         return frame if isinstance(frame, bytes) else super().show(frame)
@@ -78,12 +82,13 @@ def poll_port(name, baud):
 
 
 class SlcanEnd:
-    abilities = frozenset({REFUSE, GARBAGE, UNPLUG, SILENT_ADAPTER})
+    abilities = frozenset({REFUSE, GARBAGE, UNPLUG, SILENT_ADAPTER, HOLD})
 
-    def __init__(self, *, bare_answers=False, polled=False):
+    def __init__(self, *, bare_answers=False, polled=False, stamps=False):
         self.clock = SystemClock()
         self.bus = Bus()
         self.adapter = OddAdapter(bare_answers=bare_answers)
+        self.adapter.stamps = stamps
         self.served = Served(self.bus, self.adapter)
         opener = {"opener": poll_port} if polled else {}
         self.link = SlcanLink(self.served.server.path, self.clock, **opener)
@@ -102,6 +107,9 @@ class SlcanEnd:
 
     def silence(self):
         self.adapter.mute = True
+
+    def hold(self, for_ns):
+        self.adapter.hold_until_ns = self.clock.now_ns() + for_ns
 
     def unplug(self):
         self.served.close()
@@ -253,7 +261,7 @@ class VirtualEnd:
 class FaultyEnd(VirtualEnd):
     """The in-process virtual bench with a link that fails."""
 
-    abilities = frozenset({REFUSE, UNPLUG})
+    abilities = frozenset({REFUSE, UNPLUG, HOLD})
 
     def __init__(self):
         super().__init__()
@@ -262,6 +270,9 @@ class FaultyEnd(VirtualEnd):
     def refuse(self, refusing):
         now_ns = self.clock.now_ns()
         self.link._fault = LinkFault(REFUSED, now_ns, now_ns + 3_600_000_000_000 if refusing else now_ns)
+
+    def hold(self, for_ns):
+        self.link._fault = LinkFault(HELD, self.clock.now_ns(), self.clock.now_ns() + for_ns)
 
     def unplug(self):
         self.link._fault = LinkFault(DIES, self.clock.now_ns(), self.clock.now_ns())

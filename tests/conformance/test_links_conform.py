@@ -7,6 +7,7 @@ from bench.testing import CHECKS, CannotPlayError, NotConformingError
 
 FROM_ADAPTER = {"garbage", "silent_adapter"}
 DRIVER = {"refused_send", "unplug", "replug"}
+HELD = {"held"}  # only an adapter with text of its own can be asked whether it holds frames back
 BUS_OFF = {"bus_off"}  # slcan has a flag for it that nobody must ask for; python-can's virtual bus none
 
 
@@ -29,6 +30,14 @@ def test_slcan_with_bare_answers_conforms(name):
 @pytest.mark.realtime
 @pytest.mark.alone
 @pytest.mark.slow
+@pytest.mark.parametrize("name", ["order", "burst", "garbage", "held"])
+def test_slcan_with_the_adapters_stamps_left_on_conforms(name):
+    CHECKS[name](factory(SlcanEnd, stamps=True))
+
+
+@pytest.mark.realtime
+@pytest.mark.alone
+@pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(CHECKS.keys() - BUS_OFF))
 def test_slcan_without_select_conforms(name):
     CHECKS[name](factory(SlcanEnd, polled=True))
@@ -37,7 +46,7 @@ def test_slcan_without_select_conforms(name):
 @pytest.mark.realtime
 @pytest.mark.alone
 @pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER - DRIVER - BUS_OFF))
+@pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER - DRIVER - BUS_OFF - HELD))
 def test_python_can_virtual_conforms(name):
     CHECKS[name](factory(CanEnd))
 
@@ -50,7 +59,7 @@ def test_python_can_with_a_failing_driver_conforms(name, monkeypatch):
     CHECKS[name](factory(CanEnd, monkeypatch))
 
 
-LIBRARY_FAILS = {"garbage", "refused_send", "silent_adapter"}
+LIBRARY_FAILS = {"garbage", "held", "refused_send", "silent_adapter"}
 
 
 @pytest.mark.realtime
@@ -70,22 +79,22 @@ def test_the_librarys_own_slcan_conforms_elsewhere(name):
     CHECKS[name](factory(LibrarySlcanEnd))
 
 
-@pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER - DRIVER - BUS_OFF))
+@pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER - DRIVER - BUS_OFF - HELD))
 def test_the_in_process_virtual_bench_conforms(name):
     CHECKS[name](factory(VirtualEnd))
 
 
-@pytest.mark.parametrize("name", sorted(DRIVER))
+@pytest.mark.parametrize("name", sorted(DRIVER | HELD))
 def test_the_virtual_bench_with_a_failing_link_conforms(name):
     CHECKS[name](factory(FaultyEnd))
 
 
-@pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER))
+@pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER - HELD))
 def test_the_fake_link_conforms(name):
     CHECKS[name](factory(FakeEnd))
 
 
-@pytest.mark.parametrize("name", sorted(FROM_ADAPTER))
+@pytest.mark.parametrize("name", sorted(FROM_ADAPTER | HELD))
 def test_a_check_that_cannot_be_played_says_so(name):
     with pytest.raises(CannotPlayError):
         CHECKS[name](factory(FakeEnd))

@@ -7,7 +7,7 @@ import pytest
 
 from bench.core.verdict import FAIL, INCONCLUSIVE, PASS, Deviation, Discrepancy
 from bench.evidence import link_faults
-from bench.lab.one_fault import DIES, SILENT, LinkFault
+from bench.lab.one_fault import DIES, HELD, SILENT, LinkFault
 from bench.lab.virtual import START_NS
 
 MS = 1_000_000
@@ -26,6 +26,17 @@ def test_a_boot_frame_lost_untold_is_no_failure_of_the_box():
     verdict, _ = link_faults.faulty_run(sound, LinkFault(SILENT, from_ns, from_ns + 600 * MS))
     assert verdict.outcome == INCONCLUSIVE
     assert any("its boot frame was not seen" in d.reason for d in verdict.doubts)
+
+
+@pytest.mark.slow
+def test_a_consequence_on_the_sound_link_may_be_what_fails_where_the_rest_was_not_seen():
+    """Found by the study: the backlight deviates on a sound link too, as a consequence of a later root."""
+    sound = link_faults.sound_run(1)
+    from_ns = START_NS + 8597 * MS
+    verdict, link = link_faults.faulty_run(sound, LinkFault(HELD, from_ns, from_ns + 261 * MS))
+    roots = {d.subject for d in verdict.discrepancies}
+    assert roots.isdisjoint(d.subject for d in sound.verdict.discrepancies) and roots
+    assert link_faults.what_is_wrong(sound, verdict, link.unsent) == ""
 
 
 @pytest.mark.slow

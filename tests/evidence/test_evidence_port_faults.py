@@ -4,10 +4,11 @@ import pytest
 
 from bench.core.clock import SystemClock
 from bench.core.frame import Frame
-from bench.core.verdict import INCONCLUSIVE
+from bench.core.verdict import INCONCLUSIVE, PASS
 from bench.evidence import port_faults
 from bench.evidence.port_faults import (
     GONE,
+    HELD,
     KINDS,
     LOST,
     NONSENSE,
@@ -48,6 +49,23 @@ def test_what_becomes_of_a_send_while_it_fails(kind, answer, reaches):
     made = adapter(kind, now=True)
     said, sent = made.feed(b"t123101\r")
     assert (said, len(sent), len(made.unsent)) == (answer, reaches, 1 - reaches)
+
+
+def test_while_it_holds_lines_back_answers_wait_as_well():
+    made = adapter(HELD, now=True)
+    assert made.holding() and made.show(FRAME) == SHOWN and made.feed(b"V\r")[0] == b"V1013\r"
+    made.until_ns = 0
+    assert not made.holding() and made.met == 1
+    assert not adapter(LOST, now=True).holding()
+
+
+@pytest.mark.realtime
+@pytest.mark.slow
+def test_lines_held_back_on_a_port_end_in_no_wrong_verdict():
+    number = KINDS.index(HELD) + len(KINDS)  # on a healthy box
+    found = port_faults.one(number)
+    assert (found.kind, found.wrong) == (HELD, "") and found.met
+    assert found.outcome in (PASS, INCONCLUSIVE)
 
 
 @pytest.mark.realtime

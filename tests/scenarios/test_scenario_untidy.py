@@ -22,7 +22,6 @@ ROOT = Path(bench.__file__).resolve().parent.parent
 KINDS = fault_kinds()
 # of every place and every sort of effect; the same kinds, with the same arguments, on both sets of messages
 FAULTS = [
-    "key_dead",
     "member_missing",
     "momentary_latches",
     "timer_short",
@@ -31,7 +30,6 @@ FAULTS = [
     "slow_task",
     "state_late",
     "swapped_outputs",
-    "silent",
 ]
 # faults of a frame, whose names differ: tidy and untidy argument
 OF_FRAMES = {

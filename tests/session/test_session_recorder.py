@@ -11,6 +11,7 @@ from test_candump_text import frames
 from bench.core.clock import VirtualClock
 from bench.core.entry import (
     MARKS,
+    AdapterLate,
     Alive,
     Answered,
     Asked,
@@ -35,7 +36,7 @@ from bench.core.frame import Frame
 from bench.session import Recorder, open_session
 
 SOME = [
-    Started(1_000, 3.5, "loop test"),
+    Started(1_000, 3.5, "loop test", 0, 1),
     Frame(2_000, 0x18FF2021, b"\x01"),
     Alive(3_000),
     StepMark(4_000, 0, "press helm 1 — Ufer"),
@@ -44,6 +45,7 @@ SOME = [
     Refused(7_000, 1, "BEL"),
     Dropped(8_000, "queue", 3),
     HostLate(9_000, 21.5),
+    AdapterLate(9_000, 120.25),
     SupplySwitched(10_000, "main", 0),
     SupplyConfirmed(10_000, "main", 0),
     SupplyMeter(10_000, 0.5, 300.0),
