@@ -29,10 +29,10 @@ $(READY): requirements-ci.txt pyproject.toml
 demo: $(READY)
 	@$(BIN)/hardstand demo
 
-# Tests against the real clock run after the others, three at a time as they mostly wait, and those that measure it alone.
+# Tests against the real clock run after the others, four at a time as they mostly wait, and those that measure it alone.
 test: lint
 	$(BIN)/python -m pytest -n auto --dist worksteal -m "not realtime"
-	$(BIN)/python -m pytest -n 3 --dist worksteal -m "realtime and not alone"
+	$(BIN)/python -m pytest -n 4 --dist worksteal -m "realtime and not alone"
 	$(BIN)/python -m pytest -m alone
 
 conformance: $(READY)

@@ -1,6 +1,6 @@
-"""For all tests: plans of the shipped boats are made once a process; many would wait for little else.
+"""For all tests: the same plan is made once a process; many would wait for little else.
 
-Whoever tests the making itself calls bench.plan, which is not touched, or is marked `plans_anew`.
+Not so for tests that change anything by `monkeypatch`, and for those marked `plans_anew`.
 """
 
 import functools
@@ -8,21 +8,29 @@ import functools
 import pytest
 
 from bench import plan
+from bench.plan.make import make_plan as make
 from bench.run import api
 
-make, made = plan.make_plan, {}
+made = {}
+anew = False
 
 
 @functools.wraps(make)
 def remembered(*args, **choices):
+    if anew:
+        return make(*args, **choices)
     key = repr((args, sorted(choices.items())))
     if key not in made:
         made[key] = make(*args, **choices)
     return made[key]
 
 
+plan.make_plan = api.make_plan = remembered
+
+
 @pytest.fixture(autouse=True)
-def plans_made_once(request, monkeypatch):
-    if request.node.get_closest_marker("plans_anew") is None:
-        monkeypatch.setattr(api, "make_plan", remembered)
-        monkeypatch.setattr(plan, "make_plan", remembered)
+def plans(request):
+    global anew
+    anew = "monkeypatch" in request.fixturenames or request.node.get_closest_marker("plans_anew") is not None
+    yield
+    anew = False

@@ -12,7 +12,7 @@ def test_the_verdict_beside_a_shipped_recording_is_the_one_it_gives(name, writte
 
 @pytest.mark.slow
 @pytest.mark.parametrize("boat", BOATS)
-@pytest.mark.parametrize("seed", [1001, 1002, 1003])
+@pytest.mark.parametrize("seed", [1001, 1002])
 def test_of_a_random_run(boat, seed, tmp_path):
     outcome, live, again = both(random_run(boat, seed), tmp_path / "session")
     assert outcome in live

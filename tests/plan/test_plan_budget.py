@@ -92,6 +92,7 @@ def test_what_is_left_out_is_named_by_kind_and_nothing_else_is(family):
             assert toured.done == len([t for t in tags(plan) if t.startswith(title)])
 
 
+@pytest.mark.plans_anew
 def test_a_budget_for_all_gives_the_full_plan_and_the_same_asked_twice_the_same_bytes(family):
     spec, plans, full = family
     assert plan_text(make_plan(spec, supply=True, seconds=120)) == plan_text(full)

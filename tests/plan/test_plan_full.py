@@ -327,6 +327,7 @@ def test_what_is_covered_is_said_in_words_and_what_is_not_has_a_reason(boat):
 
 
 @pytest.mark.slow
+@pytest.mark.plans_anew
 def test_the_same_seed_gives_the_same_plan_and_another_one_other_controls_first(boat):
     spec, plan = boat
     assert make_plan(spec, supply=True) == plan

@@ -24,7 +24,6 @@ LOSSES = [
     ("kittiwake", "loss_ignored", "panel helm"), ("kittiwake", "loss_time_wrong", "screen helm/2"),
     ("dunlin", "loss_momentary_flipped", "panel nav"), ("fulmar", "loss_dim_flipped", "panel wheel"),
     ("fulmar", "loss_others_flipped", "screen bridge"), ("dunlin", "loss_sensor_wrong", "input 2/hold"),
-    ("greenshank", "loss_sensor_wrong", "input 2/active"), ("dotterel", "loss_ignored", "panel deck"),
 ]  # fmt: skip
 
 
@@ -142,7 +141,7 @@ def test_a_stroke_is_of_keys_that_have_nothing_to_do_with_each_other(planned):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", BOATS[:3])
+@pytest.mark.parametrize("name", BOATS[:1])
 def test_a_box_that_drops_what_comes_close_is_found_by_strokes_alone(name):
     spec = load_boat(name).spec
     plan = make_plan(spec)
