@@ -1,5 +1,5 @@
 """`python -m bench.evidence.flood RATE`: an adapter on a pseudo-terminal whose bus carries RATE numbered
-frames a second and answers frame 7FF. A process of its own, taking no time from what is measured."""
+frames a second. A process of its own, taking no time from what is measured."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from bench.core.clock import SystemClock
 from bench.core.frame import Frame
 from bench.lab.serve import serve_on_pty
 
-FLOOD_ID, ASK_ID, ANSWER_ID = 0x18FF2021, 0x7FF, 0x7FE
+FLOOD_ID = 0x18FF2021
 BATCH_NS = 2_000_000
 
 
@@ -22,22 +22,17 @@ class Flood:
     def __init__(self, start_ns: int, rate: int) -> None:
         self._start_ns, self._rate = start_ns, rate
         self._said = 0
-        self._owed: list[Frame] = []
 
     def receive(self, t_ns: int, can_id: int, data: bytes, extended: bool) -> None:
-        """Answers ASK_ID."""
-        if can_id == ASK_ID:
-            self._owed.append(Frame(t_ns, ANSWER_ID, data, False))
+        """Does not listen."""
 
-    def next_due(self) -> int | None:
+    def next_due(self) -> int:
         """Two milliseconds' worth at a time."""
-        if self._owed:
-            return 0
-        return self._start_ns + self._said * 1_000_000_000 // self._rate + BATCH_NS if self._rate else None
+        return self._start_ns + self._said * 1_000_000_000 // self._rate + BATCH_NS
 
     def run_until(self, t_ns: int) -> Sequence[Frame]:
         """Frames numbered in their data."""
-        frames, self._owed = self._owed, []
+        frames: list[Frame] = []
         due = max(0, t_ns - self._start_ns) * self._rate // 1_000_000_000
         for number in range(self._said, due):
             frames.append(Frame(t_ns, FLOOD_ID, number.to_bytes(8, "big")))

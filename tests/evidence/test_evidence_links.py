@@ -2,9 +2,9 @@
 
 import pytest
 
-from bench.core.frame import Frame
 from bench.evidence import links
-from bench.evidence.flood import ASK_ID, FLOOD_ID, Flood
+from bench.evidence.flood import FLOOD_ID, Flood
+from bench.evidence.quick_adapter import answering
 
 MS = 1_000_000
 
@@ -27,11 +27,16 @@ def test_a_gap_in_the_numbers_is_noticed():
     assert links.missing([4, 6, 7, 7]) == 2
 
 
-def test_the_flood_has_its_rate_and_answers():
-    box = Flood(0, 1000)
-    frames = box.run_until(500 * MS)
+def test_the_flood_has_its_rate():
+    frames = Flood(0, 1000).run_until(500 * MS)
     assert links.numbers(frames) == list(range(500))
-    box.receive(501 * MS, ASK_ID, b"\x09", False)
-    assert box.next_due() == 0
-    assert box.run_until(501 * MS)[0] == Frame(501 * MS, 0x7FE, b"\x09", False)
     assert all(f.can_id == FLOOD_ID for f in frames)
+
+
+@pytest.mark.realtime
+@pytest.mark.slow
+def test_both_ways_have_their_answer_from_the_quick_adapter(monkeypatch):
+    monkeypatch.setattr(links, "ROUND_TRIPS", 20)
+    with answering() as path:
+        assert 0 < links.own_trip_ms(path) < 500
+        assert 0 < links.library_trip_ms(path) < 500
