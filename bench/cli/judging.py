@@ -11,6 +11,7 @@ from bench.assess import WHOLE, Joined, Part, Recording
 from bench.assess.offline import FOREIGN_JITTER_MS
 from bench.cli.accepting import read_accepted, set_apart
 from bench.cli.loading import Boat, load_boat, load_boat_file
+from bench.cli.near import frames_near
 from bench.cli.output import print_json, warn
 from bench.cli.require import parse_require, with_requirement
 from bench.core.errors import Complaint, UsageError
@@ -152,8 +153,7 @@ def material_of(
     session: Recording, boat: Boat, verdict: Verdict, *, jitter_ms: float | None = None
 ) -> Material:
     """What reports are made from. One more pass over the recording finds the evidence."""
-    asks = _asks_person(session)
-    entries = list(session.entries()) if verdict.discrepancies or asks else []
+    roots = [d.root for d in verdict.discrepancies]
     boat.definitions.forget()
     return Material(
         title=boat.spec.boat.name,
@@ -161,10 +161,12 @@ def material_of(
         start_ns=start_ns_of(session),
         facts=_facts(session, jitter_ms),
         groups=groups_of(boat.spec),
-        excerpts=excerpts(entries, verdict, lambda frame: explain(frame, boat)),
+        excerpts=excerpts(
+            frames_near(session, roots), verdict, lambda frame, signal: explain(frame, signal, boat)
+        ),
         cautions=CAUTIONS,
         from_the_middle=not session.header,
-        asked=questions(entries) if asks else (),
+        asked=questions(session.entries()) if _asks_person(session) else (),
     )
 
 
@@ -208,8 +210,9 @@ def _facts(session: Recording, jitter_ms: float | None) -> dict[str, str]:
     return facts
 
 
-def explain(frame: Frame, boat: Boat) -> str:
-    """What a frame says, in the words of the spec; empty for frames that are not ours."""
+def explain(frame: Frame, signal: str, boat: Boat) -> str:
+    """What a frame says, in the words of the spec, of one signal in any case; empty for frames that are not
+    ours."""
     reading = boat.definitions.decode(frame)
     if reading is None:
         return ""
@@ -218,7 +221,8 @@ def explain(frame: Frame, boat: Boat) -> str:
     if reading.events:
         said = [f"{event.name} {event.kind}" for event in reading.events]
     else:
-        said = [f"{o.signal} {o.value:g}" for o in reading.body if o.value]
+        told = sorted(reading.body, key=lambda o: o.signal != signal)
+        said = [f"{o.signal} {o.value:g}" for o in told if o.value or (o.value == 0 and o.signal == signal)]
     return f"{reading.message}: {', '.join(said[:6]) or 'all 0'}{' ...' if len(said) > 6 else ''}"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -142,46 +143,47 @@ def when(material: Material, deviation: Deviation) -> str:
 
 
 def excerpts(
-    entries: Iterable[Entry],
+    numbered: Iterable[tuple[int, Frame]],
     verdict: Verdict,
-    explain: Callable[[Frame], str] = lambda _frame: "",
+    explain: Callable[[Frame, str], str] = lambda _frame, _signal: "",
 ) -> dict[int, tuple[FrameLine, ...]]:
-    """Frames around each root discrepancy, found in one pass over a session's entries.
+    """Frames around each root discrepancy, found in one pass over a session's frames.
 
-    An absence has no frame of its own; the frames around the instant it was noticed are shown.
-    `explain` tells what a frame means, or nothing.
+    `numbered`: frames with their numbers, rising; those far from any root may be left out. `explain` tells
+    what a frame means, or nothing, with the signal in question first. An absence has no frame of its own;
+    the frames around the instant it was noticed are shown.
     """
-    frames = [entry for entry in entries if isinstance(entry, Frame)]
-    found = {}
-    for discrepancy in verdict.discrepancies:
-        root = discrepancy.root
-        middle = root.frame_index
-        if middle is None:
-            middle = _first_after(frames, root.t_ns)
-        first, last = max(0, middle - FRAMES_BEFORE), min(len(frames), middle + FRAMES_AFTER + 1)
-        found[discrepancy.number] = tuple(
+    before: deque[tuple[int, Frame]] = deque(maxlen=FRAMES_BEFORE)
+    waiting = {d.number: d.root for d in verdict.discrepancies}
+    last: dict[int, int] = {}  # discrepancy under way -> number of its last frame
+    around: dict[int, list[tuple[int, Frame]]] = {}
+    for k, frame in numbered:
+        for number, root in [*waiting.items()]:
+            if frame.t_ns >= root.t_ns if root.frame_index is None else k >= root.frame_index:
+                del waiting[number]
+                around[number] = [one for one in before if one[0] >= k - FRAMES_BEFORE]
+                last[number] = k + FRAMES_AFTER
+        for number in [*last]:
+            if k <= last[number]:
+                around[number].append((k, frame))
+            else:
+                del last[number]
+        before.append((k, frame))
+    around |= {number: [*before] for number in waiting}
+    return {
+        d.number: tuple(
             FrameLine(
                 index=k,
-                t_ns=frames[k].t_ns,
-                direction=frames[k].direction,
-                text=frames[k].describe(),
-                means=explain(frames[k]),
-                is_evidence=k == root.frame_index,
+                t_ns=frame.t_ns,
+                direction=frame.direction,
+                text=frame.describe(),
+                means=explain(frame, d.root.signal),
+                is_evidence=k == d.root.frame_index,
             )
-            for k in range(first, last)
+            for k, frame in around[d.number]
         )
-    return found
-
-
-def _first_after(frames: list[Frame], t_ns: int) -> int:
-    lo, hi = 0, len(frames)
-    while lo < hi:
-        middle = (lo + hi) // 2
-        if frames[middle].t_ns < t_ns:
-            lo = middle + 1
-        else:
-            hi = middle
-    return lo
+        for d in verdict.discrepancies
+    }
 
 
 def step_texts(entries: Iterable[Entry]) -> dict[int, str]:

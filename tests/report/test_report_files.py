@@ -184,10 +184,10 @@ def test_an_excerpt_holds_the_frames_around_the_evidence():
         Discrepancy(1, "a", Deviation("level", "level:a", "a", 20_000, "0", "1", frame_index=20)),
         Discrepancy(2, "b", Deviation("missing", "state:b", "b", 4_500, "on", "off")),
     ))  # fmt: skip
-    found = excerpts(entries, verdict, lambda frame: f"value {frame.data[0]}")
+    found = excerpts(enumerate(frames), verdict, lambda frame, signal: f"{signal} is {frame.data[0]}")
     assert [line.index for line in found[1]] == list(range(14, 24))
     assert [line.index for line in found[1] if line.is_evidence] == [20]
     assert found[1][6].text == "18FF2021#14"
-    assert found[1][6].means == "value 20"
+    assert found[1][6].means == "level:a is 20"
     assert [line.index for line in found[2]] == list(range(9))
     assert step_texts(entries) == {3: "press"}
