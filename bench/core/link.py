@@ -26,7 +26,7 @@ class LinkFacts:
     stamp of a send and its being on the bus. `switches_supply`: SupplySwitched can be asked for.
     `complete`: it would tell (Dropped) of every frame it lost, the adapter's own losses included.
     `timely`: it would tell (AdapterLate, HostLate) of every stamp later than the jitter, also when the
-    adapter held frames back; asked once the link is open.
+    adapter held frames back; asked once the link is open. `pause_ms`: between two of its proofs of that.
     `meter`: the supply is read, and this is stated of its current. `sets_volts`: its voltage can be set.
     """
 
@@ -37,13 +37,15 @@ class LinkFacts:
     switches_supply: bool = False
     complete: bool = False
     timely: bool = False
+    pause_ms: float = 0.0
     meter: Meter | None = None
     sets_volts: bool = False
 
 
-def stamp_error_ms(declared_ms: float, trip_ms: float) -> float:
-    """How late a stamp may be, from what a link declares and the worst round trip of its loop test."""
-    return round(max(declared_ms, 2 * trip_ms), 3)
+def stamp_error_ms(declared_ms: float, trip_ms: float, pause_ms: float = 0.0) -> float:
+    """How late a stamp may be, from what a link declares and the worst round trip of its loop test: what came
+    behind one answer shows with the next, a round trip, `pause_ms` and a round trip later."""
+    return round(max(declared_ms, 2 * trip_ms + pause_ms), 3)
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from bench.core.frame import RX, Frame
 from bench.core.link import LinkFacts, stamp_error_ms
 
 from .owner import JITTER_MS, MS, QUEUE_LIMIT, OwnedLink
-from .questions import ANSWER_LIMIT_NS, Questions
+from .questions import ANSWER_LIMIT_NS, PAUSE_MS, Questions
 from .serial_port import Port, open_port
 from .slcan_codec import (
     BITRATE_CODES,
@@ -79,7 +79,7 @@ class SlcanLink(OwnedLink):
         """Sends are confirmed by the adapter's own answer; nothing is echoed. Timely where it answers
         questions."""
         timely = self._questions is not None
-        return LinkFacts(f"slcan:{self._name}", True, "none", JITTER_MS, timely=timely)
+        return LinkFacts(f"slcan:{self._name}", True, "none", JITTER_MS, timely=timely, pause_ms=PAUSE_MS)
 
     @property
     def version(self) -> str:
@@ -98,7 +98,7 @@ class SlcanLink(OwnedLink):
         test.done.wait(2.0)
         self._test = None
         if test.result_ms is not None:
-            self._questions.limit_ns = round(stamp_error_ms(JITTER_MS, test.result_ms) * MS)
+            self._questions.limit_ns = round(stamp_error_ms(JITTER_MS, test.result_ms, PAUSE_MS) * MS)
         return test.result_ms
 
     # opening, before the thread runs

@@ -157,8 +157,10 @@ class Conductor:
         trip_ms = self.link.loop_test()
         if trip_ms is None:
             return declared_ms, f"declared by {self.link.facts.name}: {declared_ms:g} ms; no loop test"
-        text = f"loop test {trip_ms:.3f} ms, twice that or the declared {declared_ms:g} ms"
-        return stamp_error_ms(declared_ms, trip_ms), text
+        pause_ms = self.link.facts.pause_ms
+        more = f" and {pause_ms:g} ms" if pause_ms else ""
+        text = f"loop test {trip_ms:.3f} ms, twice that{more} or the declared {declared_ms:g} ms"
+        return stamp_error_ms(declared_ms, trip_ms, pause_ms), text
 
     def _listen(self) -> None:
         found = listen(self.bus, self.spec, self.definitions)

@@ -1,9 +1,11 @@
 """What an adapter's answers prove of its stamps: nothing late goes untold, and nothing else is told of."""
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.link.questions import ANSWER_LIMIT_NS, EVERY_NS, SPARE_NS, TELL_NS, Questions
+from bench.core.link import stamp_error_ms
+from bench.link.questions import ANSWER_LIMIT_NS, EVERY_NS, PAUSE_MS, SPARE_NS, TELL_NS, Questions
 
 MS = 1_000_000
 LIMIT_NS = 15 * MS
@@ -40,6 +42,16 @@ def test_a_late_answer_puts_in_doubt_all_since_the_question_before_it():
     questions = Questions(LIMIT_NS, 0)
     assert asked(questions, 0, MS) == 0
     assert asked(questions, 6 * MS, 80 * MS) == 86 * MS
+
+
+@pytest.mark.parametrize("trip_ms", [0.5, 4.0, 7.0, 16.0, 40.0])
+def test_an_adapter_as_slow_as_its_loop_test_is_never_told_of(trip_ms):
+    """A USB serial port may keep its answers for 16 ms, always (common practice, no source)."""
+    questions = Questions(round(stamp_error_ms(15.0, trip_ms, PAUSE_MS) * MS), 0)
+    t_ns = 0
+    for _ in range(50):
+        assert asked(questions, t_ns, round(trip_ms * MS)) == 0
+        t_ns = max(t_ns + round(trip_ms * MS), questions.due_ns)
 
 
 def test_a_question_put_late_counts_as_a_late_answer_does():
