@@ -247,8 +247,7 @@ class Conductor:
                 bus.pump(later_ns - AHEAD_NS)
                 self.hands.rest(later_ns, again=held)
                 bus.pump(later_ns + AHEAD_NS)
-            self.off_result = switch_off(bus, self.off)
-            bus.pump(self.clock.now_ns() + int(END_MS * MS))
+            self.off_result = switch_off(bus, self.off, watch_ms=END_MS)
             if self.link.facts.switches_supply:
                 for box in self.spec.boxes:
                     self.link.switch_supply_at(self.clock.now_ns(), box, False)

@@ -38,6 +38,7 @@ OPEN_S = 30.0  # how long it tries to open the link
 OPEN_SUPPLIED_S = 5.0  # the same where cutting the supply will end it all anyway
 WHOLE_S = 90.0  # and to get everything off, with a link that comes and goes
 TICK_MS = 20.0
+WATCH_MS = 700.0  # a box, or an adapter, that is late may undo what was done
 DONE, ABANDON, END, HUNG = "done", "abandon", "the run died", "the run hung"
 QUIET_S = 0.3  # a run that lets a circuit's time run out is ended at once when silent for so long
 GRACE_S = 0.5  # and after so long in any case
@@ -228,7 +229,7 @@ def switch_off(
     from bench.core.frame import RX, Frame
     from bench.session.candump import format_frame
 
-    machine = SafeOff(data, book, clock.now_ns())
+    machine = SafeOff(data, book, clock.now_ns(), watch_ms=WATCH_MS)
     trouble = ""
     with (session / "guard.log").open("a", encoding="ascii") as log:
         while not machine.finished and not trouble:

@@ -84,11 +84,13 @@ def listen(bus: Bus, spec: Spec, definitions: Definitions) -> Listening:
 
 def switch_off(
     bus: Bus, data: OffData, *, targets: frozenset[str] | None = None, cyclic: bool = False,
-    told: Callable[[str], None] = lambda text: None,
+    told: Callable[[str], None] = lambda text: None, watch_ms: float = 0.0,
 ) -> OffResult:  # fmt: skip
-    """Runs the safe-off machine on the bus; `cyclic`: it also sends the signs of life itself."""
+    """Runs the safe-off machine on the bus; `cyclic`: it also sends the signs of life itself. `watch_ms`: as
+    in SafeOff."""
     book = bus.book or CounterBook(data)
-    machine = SafeOff(data if cyclic else replace(data, cyclic=()), book, bus.clock.now_ns(), targets=targets)
+    data = data if cyclic else replace(data, cyclic=())
+    machine = SafeOff(data, book, bus.clock.now_ns(), targets=targets, watch_ms=watch_ms)
     before = bus.listener
     bus.listener = lambda f: machine.see(f.t_ns, f.can_id, f.extended, f.data)
     try:

@@ -6,6 +6,7 @@ The machine is told the time and what is reported, and says what to send. It wor
 Rules: keys known to be held are released and sensors put to rest first. Only an output *reported*
 on is pressed for, one at a time, by the words prepared for it (a control and the most presses it may
 take). A word is given up after two presses without any effect or after its presses are used up.
+At the end it may watch on for a while: what a box or an adapter that is late brings on again is tried anew.
 What then still reports on, or was never heard of, is named in the result. No key is pressed for a circuit
 that may be by hand: it would not help, and a hand may be in the box. Common practice, no source.
 """
@@ -75,15 +76,18 @@ class SafeOff:
     """The machine; `see` what arrives, call `advance` at `next_due_ns` or earlier, until `finished`.
 
     `book`: which counters were used last and which keys are held (it has been shown what was sent).
-    `targets`: the circuits to switch off; all when None. Instants in nanoseconds of one clock.
+    `targets`: the circuits to switch off; all when None. `watch_ms`: how long all must have stayed as it is
+    at the end. Instants in nanoseconds of one clock.
     """
 
     def __init__(
-        self, data: OffData, book: CounterBook, t_ns: int, *, targets: frozenset[str] | None = None
-    ) -> None:
+        self, data: OffData, book: CounterBook, t_ns: int, *, targets: frozenset[str] | None = None,
+        watch_ms: float = 0.0,
+    ) -> None:  # fmt: skip
         self._data = data
         self._book = book
         self._targets = frozenset(data.circuits) if targets is None else targets
+        self._watch_ms = watch_ms
         self._on: dict[str, bool | None] = {}
         self._seen_ns: dict[str, int] = {}
         self._log: list[str] = []
@@ -167,16 +171,25 @@ class SafeOff:
             if attempt.presses < attempt.most and attempt.without_effect < 2:
                 return self._press(attempt)
             self._give_up(attempt)
-        self._attempt = None
+        self._attempt = self._next()
+        if self._attempt is not None:
+            return self._press(self._attempt)
+        self._go(self._watch, self._watch_ms)
+        return self._watch()
+
+    def _next(self) -> _Attempt | None:
+        """For the first circuit that is on and that a word is left for."""
         for circuit in self._data.circuits:
-            if circuit not in self._targets or not self._on.get(circuit):
-                continue
-            word = self._word(circuit)
-            if word is not None:
-                self._attempt = _Attempt(circuit, *word)
-                return self._press(self._attempt)
-        self.finished = True
-        return []
+            if circuit in self._targets and self._on.get(circuit) and (word := self._word(circuit)):
+                return _Attempt(circuit, *word)
+        return None
+
+    def _watch(self) -> list[Out]:
+        """Until all has stayed as it is for long enough."""
+        if self._now_ns < self._due_ns:
+            return []
+        self.finished = self._next() is None
+        return [] if self.finished else self._choose()
 
     def _word(self, circuit: str) -> tuple[str, int] | None:
         """A word not given up; each circuit gets at most `ROUNDS` fresh starts."""

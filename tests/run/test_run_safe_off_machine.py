@@ -81,9 +81,10 @@ def data_for(
 
 
 def drive(
-    box: FakeBox, data: OffData, *, book: CounterBook | None = None, limit_s: float = 60.0, targets=None
-):
-    machine = SafeOff(data, book or CounterBook(data), 0, targets=targets)
+    box: FakeBox, data: OffData, *, book: CounterBook | None = None, limit_s: float = 60.0, targets=None,
+    watch_ms=0.0,
+):  # fmt: skip
+    machine = SafeOff(data, book or CounterBook(data), 0, targets=targets, watch_ms=watch_ms)
     sent = []
     t_ns = 0
     while not machine.finished:
@@ -96,6 +97,30 @@ def drive(
             box.receive(t_ns, out.can_id, out.data)
         t_ns += 10 * MS
     return machine.result(), sent, t_ns
+
+
+@pytest.mark.parametrize(("watch_ms", "is_off"), [(700.0, True), (0.0, False)])
+def test_what_comes_on_again_within_the_watch_is_switched_off_again(watch_ms, is_off):
+    """As where a press that was held back on its way comes late."""
+    box = FakeBox(["a", "b"], {1: toggle("a"), 2: toggle("b")})
+    box.on.update(a=True)
+    box.events.append((900 * MS, toggle("a")))
+    result, _, t_ns = drive(
+        box, data_for(box, {"a": (("key 1", 2),), "b": (("key 2", 2),)}), watch_ms=watch_ms
+    )
+    box.run(t_ns + 1000 * MS)
+    assert result.all_off
+    assert (box.on == {"a": False, "b": False}) is is_off
+    assert box.presses == [1, 1] if is_off else [1]
+
+
+def test_what_stays_on_whatever_is_pressed_ends_the_watch_too():
+    box = FakeBox(["a"], {1: toggle("a")})
+    box.on.update(a=True)
+    box.events += [(t_s * 1000 * MS, lambda b: b.on.update(a=True)) for t_s in range(1, 40)]
+    result, _, t_ns = drive(box, data_for(box, {"a": (("key 1", 2),)}), watch_ms=700.0)
+    assert result.stays_on == ("a",)
+    assert t_ns < 10_000 * MS
 
 
 def test_every_output_that_reports_on_is_switched_off_and_nothing_else_is_pressed():
