@@ -81,7 +81,7 @@ def test_a_run_wakes_the_box_by_its_supply_and_leaves_it_off(tmp_path, on_socket
 @pytest.mark.realtime
 @pytest.mark.slow
 def test_a_supply_that_stops_answering_ends_the_run_inconclusive_and_off(tmp_path):
-    mute = replace(FAULTS["falls_mute"], mute_after=60)
+    mute = replace(FAULTS["falls_mute"], mute_after=40)
     with bench(fault=mute) as (link, port, supply):
         wish = SupplyWish(port, Setting(12.0, 95.0))
         wishes = Wishes(plan=two_presses(), out=tmp_path / "s", guard=True, supply=wish)
