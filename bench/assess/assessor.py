@@ -18,7 +18,7 @@ from bench.spec.profile import BenchProfile
 
 from .agenda import FOREVER, Agenda
 from .boots import Boots
-from .causes import Causes
+from .causes import AT_THE_END_NS, Causes
 from .controls import Controls
 from .coverage import Coverage
 from .ears import Ears
@@ -358,5 +358,6 @@ class Assessor:
         """The verdict on everything fed so far."""
         if self.judge is None:
             return nothing_judged(self.t_ns)
+        self.causes.check_unconfirmed(self.t_ns, AT_THE_END_NS)
         self.persons.given_up(self.t_ns)
         return reach_verdict(self, self.judge)

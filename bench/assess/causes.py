@@ -17,6 +17,7 @@ from .findings import Findings, milliseconds
 from .stimulus import Stimulus
 
 CONFIRM_WITHIN_NS = 1000 * MS
+AT_THE_END_NS = 200 * MS  # the same where nothing more will come
 LOOKED_BACK = 10_000  # stimuli, for what worked a circuit last: minutes at a bench's pace
 
 
@@ -261,13 +262,13 @@ class Causes:
         if stimulus:
             self._mistrust(stimulus, f"the link refused it: {mark.reason}", mark.t_ns)
 
-    def check_unconfirmed(self, t_ns: int) -> None:
+    def check_unconfirmed(self, t_ns: int, within_ns: int = CONFIRM_WITHIN_NS) -> None:
         """Sends that a confirming link has never spoken of again."""
         if not self._awaiting:
             return
-        self._agenda.by(max(t_ns, min(s.t_ns for s in self._awaiting.values()) + CONFIRM_WITHIN_NS) + 1)
+        self._agenda.by(max(t_ns, min(s.t_ns for s in self._awaiting.values()) + within_ns) + 1)
         for tag, stimulus in list(self._awaiting.items()):
-            if stimulus.t_ns < t_ns - CONFIRM_WITHIN_NS:
+            if stimulus.t_ns < t_ns - within_ns:
                 del self._awaiting[tag]
                 self._may_be_unseen(tag)
                 self._mistrust(stimulus, "the link never confirmed it", t_ns)

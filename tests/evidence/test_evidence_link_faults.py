@@ -7,7 +7,7 @@ import pytest
 
 from bench.core.verdict import FAIL, INCONCLUSIVE, PASS, Deviation, Discrepancy
 from bench.evidence import link_faults
-from bench.lab.one_fault import DIES, HELD, SILENT, LinkFault
+from bench.lab.one_fault import DIES, HELD, SILENT, VANISHED, LinkFault
 from bench.lab.virtual import START_NS
 
 MS = 1_000_000
@@ -26,6 +26,17 @@ def test_a_boot_frame_lost_untold_is_no_failure_of_the_box():
     verdict, _ = link_faults.faulty_run(sound, LinkFault(SILENT, from_ns, from_ns + 600 * MS))
     assert verdict.outcome == INCONCLUSIVE
     assert any("its boot frame was not seen" in d.reason for d in verdict.doubts)
+
+
+@pytest.mark.slow
+def test_a_release_that_vanishes_just_before_the_end_is_no_pass():
+    """Found by the study: the run was over before the link had had its second to confirm it."""
+    sound = link_faults.sound_run(14)
+    from_ns = sound.ended_ns - 1038 * MS
+    verdict, link = link_faults.faulty_run(sound, LinkFault(VANISHED, from_ns, from_ns + 145 * MS))
+    assert [frame.can_id for frame in link.unsent] == [0x0CFF1051]
+    assert verdict.outcome == INCONCLUSIVE
+    assert "screen bridge 37 released: the link never confirmed it" in [d.reason for d in verdict.doubts]
 
 
 @pytest.mark.slow
