@@ -27,6 +27,7 @@ from bench.session import format_frame, open_session
 from bench.session.cache import VARIABLE
 from bench.session.columns import DATA
 from bench.session.convert import convert
+from bench.session.signals import ROWS
 from bench.session.writing import text_of
 
 SIZES = (200_000, 2_000_000)
@@ -106,7 +107,7 @@ def signals_here(path: Path, boat: Boat) -> int:
     from bench.definitions.bulk import decode_bulk
 
     values = 0
-    for chunk in open_session(path).chunks(rows=100_000):
+    for chunk in open_session(path).chunks(rows=ROWS):
         if (chunk.kind != DATA).any():
             chunk = chunk.rows(np.flatnonzero(chunk.kind == DATA))
         got = decode_bulk(boat.definitions, chunk.can_id, chunk.payload, chunk.length)

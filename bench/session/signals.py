@@ -17,7 +17,7 @@ from .columns import DATA, Columns
 if TYPE_CHECKING:
     from bench.definitions import Definitions
 
-ROWS = 100_000  # frames decoded at once
+ROWS = 200_000  # frames decoded at once
 EDGES = ("state", "lamp", "fault", "sensor")
 
 
