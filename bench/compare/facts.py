@@ -95,7 +95,12 @@ class Facts:
                 continue
             x, y = self._changes(i, j, signal)
             if kind in ("lamp", "fault") and self.a.stimuli[i].kind in (SUPPLY, WAKE):
-                x, y = x[-1:], y[-1:]  # what shows while a box starts is agreed nowhere
+                x, y = (
+                    x[-1:],
+                    y[-1:],
+                )  # while a box starts only what it comes to is agreed
+                if _comes_to(self.a, i, signal, x) == _comes_to(self.b, j, signal, y):
+                    continue
             if _values(x) == _values(y):
                 yield from self._timers(signal, i, j, x, y)
                 continue
@@ -324,6 +329,11 @@ def reaction_s(box: Box) -> float:
 def order_floor_ms(box: Box, jitter_ns: int) -> float:
     """Changes closer than this have no order that could be told from outside."""
     return jitter_ns / MS + 1e3 * reaction_s(box)
+
+
+def _comes_to(record: Record, number: int, signal: str, changes: list[Change]) -> float | None:
+    """What shows after the changes that followed a stimulus; None before the signal was first seen."""
+    return changes[-1][1] if changes else record.courses[signal].at(record.stimuli[number].t_ns)
 
 
 def _values(changes: list[Change]) -> list[float]:

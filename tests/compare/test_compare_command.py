@@ -106,9 +106,10 @@ def test_no_recording_is_wrong_input(capsys, tmp_path):
     assert said(capsys, tmp_path / "a", tmp_path / "b")[0] == 2
 
 
-@pytest.mark.parametrize("boat", ["demo", "dunlin"])
-def test_two_healthy_boxes_of_other_seeds_are_the_same(boat, runs):
-    comparison = healthy_pair(boat, 0, runs)
+# fulmar 12: a lamp of the box that woke first is dark until the other says that its circuit is on
+@pytest.mark.parametrize(("boat", "number"), [("demo", 0), ("dunlin", 0), ("fulmar", 12)])
+def test_two_healthy_boxes_of_other_seeds_are_the_same(boat, number, runs):
+    comparison = healthy_pair(boat, number, runs)
     assert names(comparison) == []
     assert comparison.outcome == "same", comparison.doubts
 
