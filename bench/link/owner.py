@@ -13,9 +13,11 @@ import contextlib
 import heapq
 import sys
 import threading
+import traceback
 from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable
+from pathlib import Path
 from typing import ParamSpec
 
 from bench.core.clock import Clock
@@ -253,8 +255,10 @@ class OwnedLink(ABC):
             work(*args, **more)
         except BenchError as e:
             self._end(e.complaints[0].text, entries)
-        except Exception as e:  # a driver may raise anything
-            self._end(f"internal error in the link: {type(e).__name__}: {e}", entries)
+        except Exception as e:  # drivers share no class; a thread that just ends loses frames untold
+            place = traceback.extract_tb(e.__traceback__)[-1]
+            where = f"{Path(place.filename).name}:{place.lineno}"
+            self._end(f"internal error in the link: {type(e).__name__}: {e} ({where})", entries)
 
     def _end(self, reason: str, entries: list[Entry]) -> None:
         now_ns = self._clock.now_ns()

@@ -76,12 +76,14 @@ def fail(error):
     return turn
 
 
-def test_an_internal_error_ends_the_link_with_its_text():
+def test_an_internal_error_ends_the_link_with_its_text_and_place():
     link = Steered(lambda: [Frame(1, 1, b"")], fail(ZeroDivisionError("oops")))
     link.open()
     entries = run(link, ended)
     assert entries[0] == Frame(1, 1, b"")
-    assert entries[-1].reason == "internal error in the link: ZeroDivisionError: oops"
+    line = fail.__code__.co_firstlineno + 2
+    place = f"(test_owner_thread.py:{line})"
+    assert entries[-1].reason == f"internal error in the link: ZeroDivisionError: oops {place}"
     assert link.closed == 1
 
 
