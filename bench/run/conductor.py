@@ -30,14 +30,13 @@ from .off_data import CounterBook, OffData
 from .operator import LIMIT_S, Asking, Operator
 from .ports import Judges, Writes
 from .result import RunResult
-from .safe_off import OffResult
+from .safe_off import WATCH_MS, OffResult
 from .stop import StopFlag
 
 Progress = Callable[[float, float, str], None]  # done ms, total ms, what is under way
 LISTEN_FIRST_MS = 400.0  # heard before the first stimulus, so that the judge has a start
 DWELL_MS = 500.0
 LATE_MS = 20.0  # a step this late moves all later ones by as much
-END_MS = 700.0  # watched after the last step
 FIRST_STEP_MS = 200.0
 SUPPLY_S = 5.0  # longest wait for the supply to confirm at the end
 
@@ -247,7 +246,7 @@ class Conductor:
                 bus.pump(later_ns - AHEAD_NS)
                 self.hands.rest(later_ns, again=held)
                 bus.pump(later_ns + AHEAD_NS)
-            self.off_result = switch_off(bus, self.off, watch_ms=END_MS)
+            self.off_result = switch_off(bus, self.off, watch_ms=WATCH_MS)
             if self.link.facts.switches_supply:
                 for box in self.spec.boxes:
                     self.link.switch_supply_at(self.clock.now_ns(), box, False)

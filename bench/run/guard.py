@@ -28,7 +28,7 @@ from typing import TYPE_CHECKING
 from bench.core.clock import Clock, SystemClock
 
 from .off_data import CounterBook, OffData
-from .safe_off import MS, OffResult, SafeOff
+from .safe_off import MS, WATCH_MS, OffResult, SafeOff
 
 if TYPE_CHECKING:
     from bench.core.link import Link
@@ -38,7 +38,6 @@ OPEN_S = 30.0  # how long it tries to open the link
 OPEN_SUPPLIED_S = 5.0  # the same where cutting the supply will end it all anyway
 WHOLE_S = 90.0  # and to get everything off, with a link that comes and goes
 TICK_MS = 20.0
-WATCH_MS = 700.0  # a box, or an adapter, that is late may undo what was done
 DONE, ABANDON, END, HUNG = "done", "abandon", "the run died", "the run hung"
 QUIET_S = 0.3  # a run that lets a circuit's time run out is ended at once when silent for so long
 GRACE_S = 0.5  # and after so long in any case

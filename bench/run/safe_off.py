@@ -20,6 +20,7 @@ from .off_data import CounterBook, OffData, Template
 
 MS = 1_000_000
 LISTEN_MS = 1500.0  # longest wait for the first report of every circuit
+WATCH_MS = 700.0  # all must stay off so long: a box, or an adapter, that is late may undo what was done
 ROUNDS = 2  # a circuit that came on again is tried this often
 
 

@@ -24,7 +24,7 @@ from .words import FIRST, FIRST_OF_TWO, HIGH, ZEROS, U, from_decimal, from_hex, 
 CHUNK = 1 << 20
 _PAD = 96
 _OPEN, _POINT, _CLOSE = pattern("(9999999"), pattern("999.9999"), pattern("999999) ")
-_R, _T = ord("R"), ord("T")
+_HASH, _R, _T = ord("#"), ord("R"), ord("T")
 _STANDARD = U(0x3030303030)  # five zeros before the three digits of a short identifier
 _MAX_US = U(9_223_372_036_000_000)
 _LONGEST_FIELD = 15
@@ -282,19 +282,19 @@ def _body(
     bit 31 as in `Columns`, and two words a row, 16 characters of data; narrows `ok` and adds to `stray`."""
     data_at, words = at + 9, _word(bodies, place)
     data = _piece(bodies, place + 9, 16)
-    is_long: Truths = _piece(bodies, place + 8, 1).view(np.uint8) == 35
+    fits: Truths = _piece(bodies, place + 8, 1).view(np.uint8) == _HASH
     flags = np.full(at.size, EXTENDED, np.uint32)
     most = np.full(at.size, 0x1FFF_FFFF, np.uint32)
-    if not is_long.all():
-        short: Places = np.flatnonzero(~is_long)
+    if not fits.all():
+        short: Places = np.flatnonzero(~fits)
         words[short] = (words[short] << U(40)) | _STANDARD
         data[short] = _piece(bodies[short], place + 4, 16)
         data_at[short] -= 5
-        is_long[short] = _piece(bodies[short], place + 3, 1).view(np.uint8) == 35
+        fits[short] = _piece(bodies[short], place + 3, 1).view(np.uint8) == _HASH
         flags[short], most[short] = 0, 0x7FF
     stray |= hex_strays(words)
     ids = from_hex(words).view(">u4").astype(np.uint32)
-    ok &= is_long
+    ok &= fits
     ok &= ids <= most
     return data_at, ids | flags, data.view("<u8").reshape(-1, 2)
 

@@ -11,44 +11,31 @@ HELD = {"held"}  # only an adapter with text of its own can be asked whether it 
 BUS_OFF = {"bus_off"}  # slcan has a flag for it that nobody must ask for; python-can's virtual bus none
 
 
-@pytest.mark.realtime
-@pytest.mark.alone
-@pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(CHECKS.keys() - BUS_OFF))
-def test_slcan_on_a_pseudo_terminal_conforms(name):
-    CHECKS[name](factory(SlcanEnd))
+LIBRARY_FAILS = {"garbage", "held", "refused_send", "silent_adapter"}
+ON_PORTS = {  # on a pseudo-terminal but for python-can's virtual bus: how it is made, and what it can play
+    "slcan": (factory(SlcanEnd), CHECKS.keys() - BUS_OFF),
+    "slcan, bare answers": (
+        factory(SlcanEnd, bare_answers=True),
+        {"order", "send", "refused_send", "loop_test"},
+    ),
+    "slcan, the adapter's stamps left on": (
+        factory(SlcanEnd, stamps=True),
+        {"order", "burst", "garbage", "held"},
+    ),
+    "slcan, without select": (factory(SlcanEnd, polled=True), CHECKS.keys() - BUS_OFF),
+    "python-can virtual": (factory(CanEnd), CHECKS.keys() - FROM_ADAPTER - DRIVER - BUS_OFF - HELD),
+    "python-can's slcan": (factory(LibrarySlcanEnd), CHECKS.keys() - BUS_OFF - LIBRARY_FAILS),
+}
 
 
 @pytest.mark.realtime
 @pytest.mark.alone
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["order", "send", "refused_send", "loop_test"])
-def test_slcan_with_bare_answers_conforms(name):
-    CHECKS[name](factory(SlcanEnd, bare_answers=True))
-
-
-@pytest.mark.realtime
-@pytest.mark.alone
-@pytest.mark.slow
-@pytest.mark.parametrize("name", ["order", "burst", "garbage", "held"])
-def test_slcan_with_the_adapters_stamps_left_on_conforms(name):
-    CHECKS[name](factory(SlcanEnd, stamps=True))
-
-
-@pytest.mark.realtime
-@pytest.mark.alone
-@pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(CHECKS.keys() - BUS_OFF))
-def test_slcan_without_select_conforms(name):
-    CHECKS[name](factory(SlcanEnd, polled=True))
-
-
-@pytest.mark.realtime
-@pytest.mark.alone
-@pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER - DRIVER - BUS_OFF - HELD))
-def test_python_can_virtual_conforms(name):
-    CHECKS[name](factory(CanEnd))
+@pytest.mark.parametrize(
+    ("end", "name"), [(end, name) for end, (_, names) in ON_PORTS.items() for name in sorted(names)]
+)
+def test_a_link_conforms(end, name):
+    CHECKS[name](ON_PORTS[end][0])
 
 
 @pytest.mark.realtime
@@ -59,9 +46,6 @@ def test_python_can_with_a_failing_driver_conforms(name, monkeypatch):
     CHECKS[name](factory(CanEnd, monkeypatch))
 
 
-LIBRARY_FAILS = {"garbage", "held", "refused_send", "silent_adapter"}
-
-
 @pytest.mark.realtime
 @pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(LIBRARY_FAILS))
@@ -69,14 +53,6 @@ def test_the_librarys_own_slcan_does_not_conform_where_the_adapter_must_be_liste
     """For comparison: python-can's slcan interface as a link, behind the same adapter."""
     with pytest.raises(NotConformingError):
         CHECKS[name](factory(LibrarySlcanEnd))
-
-
-@pytest.mark.realtime
-@pytest.mark.alone
-@pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(CHECKS.keys() - BUS_OFF - LIBRARY_FAILS))
-def test_the_librarys_own_slcan_conforms_elsewhere(name):
-    CHECKS[name](factory(LibrarySlcanEnd))
 
 
 @pytest.mark.parametrize("name", sorted(CHECKS.keys() - FROM_ADAPTER - DRIVER - BUS_OFF - HELD))
