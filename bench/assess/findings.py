@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from bench.core.entry import Answered, Asked
-from bench.core.event import LOST
 from bench.core.model import Model
 from bench.core.verdict import Deviation, Doubt
 from bench.judge.found import Found
@@ -149,14 +148,12 @@ class Findings:
         kind, _, subject = found.signal.partition(":")
         if kind == "backlight":
             subject = f"panel {subject}"
-        near = stimulus is not None and found.t_ns - stimulus.t_ns <= 3 * self.grace_ns
+        near = stimulus is not None and found.since_ns - stimulus.t_ns <= 3 * self.grace_ns
         if not near and recent and found.kind != "current":
             stimulus = recent[-1]
         elif not near and stimulus is not None and kind in OF_CIRCUITS:
             stimulus = self._worked({subject, *self.leaders.get(subject, ())}, stimulus, before)
         causes = tuple(s.number for s in recent) if not near else (found.cause,)
-        if not causes and stimulus is not None and stimulus.kind == LOST:
-            causes = (stimulus.number,)  # a level that should have stayed as its panel was lost shows later
         if found.kind == "current":
             causes = ()
         control = stimulus.name if stimulus and stimulus.kind in ("press", "release") else ""
