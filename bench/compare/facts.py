@@ -95,10 +95,7 @@ class Facts:
                 continue
             x, y = self._changes(i, j, signal)
             if kind in ("lamp", "fault") and self.a.stimuli[i].kind in (SUPPLY, WAKE):
-                x, y = (
-                    x[-1:],
-                    y[-1:],
-                )  # while a box starts only what it comes to is agreed
+                x, y = x[-1:], y[-1:]  # while a box starts only what it comes to is agreed
                 if _comes_to(self.a, i, signal, x) == _comes_to(self.b, j, signal, y):
                     continue
             if _values(x) == _values(y):

@@ -167,6 +167,26 @@ def test_a_start_of_the_box_without_a_cause_is_different(boat):
     assert (difference.a, difference.b) == ("no change", "starts (supply)")
 
 
+@pytest.mark.parametrize(
+    ("of_a", "of_b", "told"),
+    [
+        ((0.0, 1.0), (), []),  # dark for a moment
+        ((0.0, 1.0), (0.0,), [("on", "off")]),
+        ((), (0.0,), [("no change", "off")]),
+    ],
+)
+def test_while_a_box_wakes_only_what_a_lamp_comes_to_counts(boat, of_a, of_b, told):
+    def woken(values):
+        record = session(boat)
+        woke_ns = record.stimuli[1].t_ns
+        t_ns = [woke_ns + (n + 1) * 100_000_000 for n in range(len(values))]
+        record.courses["lamp:panel helm 1"] = Course([0, *t_ns], [1.0, *values])
+        return record
+
+    found = compare_records(woken(of_a), woken(of_b)).differences
+    assert [(d.a, d.b) for d in found if d.kind == "lamp"] == told
+
+
 def test_a_signal_that_is_never_available_in_one_session_is_told(boat):
     a, b = session(boat), session(boat)
     a.courses["lamp:panel helm 1"] = Course([1], [0.0])

@@ -18,7 +18,7 @@ boxes:
     settle_ms: 250
     resolves_ms: 30
     timing_ms: {scan: 5, debounce: 15, task: 10}
-    frames_ms: {state: {on_change: 20, cycle: 100}, level: {on_change: 20, cycle: 100}, current: {cycle: 100}}
+    frames_ms: {state: {on_change: 20, cycle: 100}, level: {on_change: 20, cycle: 100}, lamp: {on_change: 20, cycle: 100}, current: {cycle: 100}}
     level_step_pct: 0.4
     wake: {by: supply, within_s: 2.0, others: dark}
     by_hand: {means: fuse_seat, sensed: flag, presses: ignored}
@@ -33,7 +33,7 @@ circuits:
 functions:
   wipers: {cycle: [[wiper_a], [wiper_a, wiper_b], []], position: counter, reset: {on: wake}}
 controls:
-  panel helm: {1: lamp, 2: pump, 3: wipers}
+  panel helm: {1: {function: lamp, lamp: any}, 2: pump, 3: wipers}
 """
 
 
