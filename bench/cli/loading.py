@@ -132,10 +132,11 @@ def _sorted(findings: Sequence[Complaint]) -> list[Complaint]:
 
 def plan_for(
     spec: Spec, *, short: bool, supply: bool, only: Sequence[str] = (), sequences: int = 1,
-    seconds: float | None = None, since: Compared | None = None,
+    company: bool = False, seconds: float | None = None, since: Compared | None = None,
 ) -> Plan:  # fmt: skip
     """The plan that a run of this spec follows. `supply`: the bench can switch the supply. `only`: circuits;
-    `sequences`: of so many keys; `seconds`: the most that it may last; `since`: what changed goes first.
+    `sequences`: of so many keys; `company`: as in make_plan; `seconds`: the most that it may last; `since`:
+    what changed goes first.
 
     Raises: UsageError for a circuit that the spec does not have, or too few seconds.
     """
@@ -151,5 +152,6 @@ def plan_for(
                 Complaint(text, expected=nearest(name, spec.circuits) or "a circuit of the spec")
             )
     return make_plan(
-        spec, short=short, supply=supply, only=tuple(only), sequences=sequences, seconds=seconds, since=since
-    )
+        spec, short=short, supply=supply, only=tuple(only), sequences=sequences, company=company,
+        seconds=seconds, since=since,
+    )  # fmt: skip

@@ -55,6 +55,12 @@ def parser() -> Parser:
         default=1,
         help="also every sequence of 2 or 3 keys within each cluster of circuits (takes many times as long)",
     )
+    made.add_argument(
+        "--company",
+        action="store_true",
+        help="also keys while each other circuit is on, and each two are, until that adds hardly anything "
+        "(takes about half as long again, or several times)",
+    )
     add_choice(made)
     add_person(made)
     made.add_argument(
@@ -120,7 +126,8 @@ def run(args: argparse.Namespace) -> int:
     warn(faults_of_spec(boat))
     plan = plan_for(
         boat.spec, short=args.short, supply=args.on == "twin", only=args.only, sequences=args.sequences,
-        seconds=args.seconds, since=compared(args.since, boat) if args.since is not None else None,
+        company=args.company, seconds=args.seconds,
+        since=compared(args.since, boat) if args.since is not None else None,
     )  # fmt: skip
     profile, _ = bench_profile(args.bench, boat.spec)
     if not args.short and args.seconds is None:
@@ -150,13 +157,17 @@ def run(args: argparse.Namespace) -> int:
 
 def _refuse(args: argparse.Namespace) -> None:
     """Options that do not go together."""
-    if args.seconds is not None and args.sequences > 1:
-        text = "--sequences and --seconds do not go together"
-        raise UsageError(Complaint(text, advice="every sequence takes as long as it takes: name one of them"))
+    for option, given in (("--sequences", args.sequences > 1), ("--company", args.company)):
+        if given and args.seconds is not None:
+            text = f"{option} and --seconds do not go together"
+            raise UsageError(Complaint(text, advice="it takes as long as it takes: name one of them"))
+        if given and args.short:
+            raise UsageError(Complaint(f"{option} is for the full plan", advice="leave out --short, or it"))
+    if args.company and args.only:
+        text = "--company is for all circuits"
+        raise UsageError(Complaint(text, advice="leave out --only, or it"))
     if args.score and (args.by_hand or args.look or args.overload):
         raise UsageError(Complaint("--score tries what the bench does by itself", advice="leave out one"))
-    if args.short and args.sequences > 1:
-        raise UsageError(Complaint("--sequences is for the full plan", advice="leave out --short, or it"))
     for option in ("sample", "tables"):
         if getattr(args, option) is not None and not args.score:
             raise UsageError(Complaint(f"--{option} is for --score", advice="add --score, or leave it out"))

@@ -12,7 +12,7 @@ from bench.core.clock import SystemClock
 from bench.core.plan import Plan
 from bench.evidence.page import Page, Table
 from bench.lab.api import boat_tables, load_boat
-from bench.lab.board import hidden, pasts, sampled
+from bench.lab.board import crossed, hidden, pasts, sampled
 from bench.lab.score import WIRES, Edit, Score, score
 from bench.lab.walk import make_walk
 from bench.plan import make_plan
@@ -28,6 +28,7 @@ CORES = 2
 MOST_S = 300.0  # for all single edits of the demo boat on so many cores
 IN_DOUBT = ("lamp_missing",)  # a lamp reported as not available is a doubt by agreement (docs/verdict.md)
 SEQUENCES = "hidden, with sequences of three"
+IN_COMPANY = "hidden, with keys in all company"
 AIMS = {"cross-talk, one circuit": 1.0, "cross-talk, two circuits": 0.98}
 PAST_AIM = 0.95  # of history up to three keys, with sequences of three
 ABOUT = (
@@ -107,17 +108,17 @@ def study(sample: float = 1.0) -> Page:
     boats = {"demo": most, **(SAMPLED if most is None else {})}
     singles = [_single(boat, of_each) for boat, of_each in boats.items()]
     others = [s for boat, of_each in boats.items() for s in _besides(boat, of_each)]
-    shy = _hidden("demo", most)
-    every = [*singles, *others, *shy]
+    shy, company, past = _hidden("demo", most)
+    every = [*singles, *others, shy, company, past]
     tables = [
-        Table(ABOUT_BOATS, [s.row() for s in (*singles, *others)]),
+        Table(ABOUT_BOATS, [s.row() for s in every]),
         Table(KINDS, [row for s in every if s.boat == "demo" for row in _kinds(s)]),
         _others(max(1, round(OF_OTHERS * sample))),
         *_listed("missed, and what would tell, where known", every, ("missed", "broken")),
         *_listed("equal, and how that is known", every, ("equal",)),
         *_listed("in doubt, and why", every, ("doubted",)),
     ]
-    wrong = [*unfound_kinds(singles), *slow(singles[0]), *below_aims(*shy)]
+    wrong = [*unfound_kinds(singles), *slow(singles[0]), *below_aims(company, past)]
     number = sum(s.found.total.total() for s in singles)
     good = f"of {number} single edits all found that a report can show, and the aims reached for what hides"
     summary = "; ".join(wrong) or good
@@ -139,10 +140,13 @@ def _besides(boat: str, most: int | None) -> list[Scoring]:
 
 
 def _hidden(boat: str, most: int | None) -> list[Scoring]:
-    long = make_plan(load_boat(boat).spec, supply=True, sequences=3)
+    spec, tables = load_boat(boat).spec, _tables(boat)
+    long = make_plan(spec, supply=True, sequences=3)
+    whole = make_plan(spec, supply=True, company=True)
     return [
-        scoring(boat, "hidden", hidden(_tables(boat), most)),
-        scoring(boat, SEQUENCES, pasts(_tables(boat), most), plan=long),
+        scoring(boat, "hidden", hidden(tables, most)),
+        scoring(boat, IN_COMPANY, crossed(tables, most), plan=whole),
+        scoring(boat, SEQUENCES, pasts(tables, most), plan=long),
     ]
 
 

@@ -29,9 +29,14 @@ def every_edit(tables: Tables, sample: int | None, *, pairs: int = PAIRS) -> lis
 
 def hidden(tables: Tables, sample: int | None) -> Iterator[Edit]:
     """Cross-talk and history."""
+    yield from crossed(tables, sample)
+    yield from pasts(tables, sample)
+
+
+def crossed(tables: Tables, sample: int | None) -> Iterator[Edit]:
+    """Cross-talk alone."""
     for circuits in (1, 2):
         yield from cross_talk(tables, circuits, _most(CROSSED, sample))
-    yield from pasts(tables, sample)
 
 
 def pasts(tables: Tables, sample: int | None) -> Iterator[Edit]:

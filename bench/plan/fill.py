@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
+from math import inf
 from typing import NamedTuple
 
 from .company import Company
@@ -52,10 +53,10 @@ def gaps(seen: Seen) -> Iterator[Gap]:
 
 
 def company_jobs(
-    desk: Desk, toured: Sequence[Tour], seen: Seen, company: Company, rank: int
+    desk: Desk, toured: Sequence[Tour], seen: Seen, company: Company, rank: int, *, is_whole: bool
 ) -> Iterator[Job]:
     """Keys in other company: while jobs wait for long tours; beside tours that go on when all else is done;
-    and then with all that these hold."""
+    and then with all that these hold. `is_whole`: until hardly anything is added, not only in idle time."""
     every = frozenset(desk.sim.cluster_of.values()) - {t.machine.cluster for t in toured if t.stranded}
     for gap in gaps(seen):
         mingle = Mingle(desk, company, gap.clusters & every, gap.until_ms - LEAVE_MS, patient=True)
@@ -64,7 +65,7 @@ def company_jobs(
     long = [t for t in toured if t.waits and t.time_ms > LONG_MS]
     soon = every - {t.machine.cluster for t in long}
     until_ms = max((seen.ended_ms[j.title] for j in seen.jobs), default=0.0) - OFF_MS
-    mingle = Mingle(desk, company, soon, until_ms)
+    mingle = Mingle(desk, company, soon, inf if is_whole else until_ms)
     if soon != every:
         early = partial(mingle.until, lambda: all(t.is_over for t in long))
         yield Job(COMPANY, soon, early, rank)

@@ -28,11 +28,12 @@ SHORT_MS = 13_000.0  # of the 20 s of a short run; the rest is for listening, ho
 
 def make_plan(
     spec: Spec, *, short: bool = False, seed: int = 0, supply: bool = False, only: Collection[str] = (),
-    sequences: int = 1, seconds: float | None = None, since: Compared | None = None,
+    sequences: int = 1, company: bool = False, seconds: float | None = None, since: Compared | None = None,
 ) -> Plan:  # fmt: skip
     """The plan for a boat. `supply`: the bench can switch the supply, so waking up is tested. `only`:
     circuits; what touches none of them is left out (empty: nothing is). `sequences`: 2 or 3 to do every
-    sequence of so many keys in each cluster, too; a short plan does none. `seconds`: the most it may last.
+    sequence of so many keys in each cluster, too; a short plan does none. `company`: keys in other company
+    until hardly anything is added, not only in idle time. `seconds`: the most it may last.
     `since`: what differs from another spec, to be planned first.
 
     `short` keeps the whole run within 20 s and says what it leaves out. The same arguments give the
@@ -41,8 +42,9 @@ def make_plan(
     """
     first = since.first if since is not None else None
     weaver = Weaver(
-        spec, seed=seed, supply=supply, only=only, first=first, sequences=1 if short else sequences
-    )
+        spec, seed=seed, supply=supply, only=only, first=first, sequences=1 if short else sequences,
+        company=company,
+    )  # fmt: skip
     if disagreed := check_scenarios(spec, weaver.model):
         raise SpecError(disagreed)
     whole = shortest(lambda haste, seen: weaver.weave(haste=haste, seen=None if only else seen))

@@ -25,6 +25,7 @@ LEAST_MS = 3_000.0  # for less it is not begun
 PROMISED = 0.03  # of what a circuit makes possible by being on or off, beside what a press adds at once
 MOST_SIGNALS = 40  # strokes of what may be a horn
 RENEWED = 10  # presses after which promises are counted anew
+LEAST_SHARE = 0.001  # of all pairs that as many presses as there are keys must add, where time is no limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +48,8 @@ class _Down:
 class Mingle:
     """Many circuits at a time under one hand: whatever key is ready and adds most is pressed next.
 
-    `clusters`: that it holds; `until_ms`: from then on things are only switched off. `patient`: others go
-    first, so that no key is taken that must be let go in time.
+    `clusters`: that it holds; `until_ms`: from then on things are only switched off (inf: from when hardly
+    anything is added). `patient`: others go first, so that no key is taken that must be let go in time.
     """
 
     def __init__(
@@ -73,6 +74,7 @@ class Mingle:
         self._last, self._times = Counter[str](), Counter[str]()  # presses on the way out, and all
         self._promises: dict[str, int] = {}
         self._effects: dict[tuple[str, Hashable], _Effect] = {}
+        self._round, self._is_spent = (0, -1, 0), False  # presses at its beginning, and what was seen by then
 
     def _add(self, clusters: Collection[int]) -> None:
         self._ready |= dict.fromkeys(set(clusters) - set(self._ready), 0.0)
@@ -134,7 +136,7 @@ class Mingle:
     def _choose(self) -> Function | None:
         """What is ready and adds most; what needs several clusters has them kept free meanwhile."""
         now_ms, kept = self._desk.sim.now_ms, set[int]()
-        leaving = now_ms >= self._until_ms or self._company.share().of_pairs >= ENOUGH
+        leaving = now_ms >= self._until_ms or self._is_enough()
         for f in self._ranked():
             clusters = self._clusters[f.name]
             if not clusters.isdisjoint(kept) or (leaving and not self._leads_out(f)):
@@ -150,6 +152,16 @@ class Mingle:
                 self._last[f.name] += leaving
                 return f
         return None
+
+    def _is_enough(self) -> bool:
+        share = self._company.share()
+        if self._until_ms < inf:
+            return share.of_pairs >= ENOUGH
+        count, one, two = self._round
+        if self._count >= count + len(self._functions):
+            self._is_spent |= share.one == one and share.two < two + LEAST_SHARE * share.of_two
+            self._round = self._count, share.one, share.two
+        return self._is_spent
 
     def _leads_out(self, f: Function) -> bool:
         """Whether a press of it brings its circuits nearer to all off; each is given a few."""

@@ -65,15 +65,16 @@ Arrange = Callable[[Desk, Sequence[Tour], list[Job]], list[Job]]
 
 
 class Weaver:
-    """`only`: circuits, as in make_plan; `sequences`: of so many letters; `first`: None where nothing is."""
+    """`only`: circuits, as in make_plan; `sequences`: of so many letters; `first`: None where nothing is;
+    `company`: keys in other company until hardly anything is added, not only in idle time."""
 
     def __init__(
         self, spec: Spec, *, seed: int, supply: bool, only: Collection[str], first: First | None,
-        sequences: int = 1,
+        sequences: int = 1, company: bool = False,
     ) -> None:  # fmt: skip
         self.spec, self.model, self.pace = spec, Oracle(spec), Pace.of(spec)
         self.seed, self.supply, self.only, self.first = seed, supply, only, first
-        self._sequences = sequences
+        self._sequences, self._company = sequences, company
         self._tours: dict[tuple[object, ...], list[Tour]] = {}
 
     def weave(
@@ -95,7 +96,8 @@ class Weaver:
         toured = [] if short else [t for t in self._toured(desk) if t.machine.cluster in wanted]
         every = jobs(desk, toured, supply=self.supply)
         if seen is not None:
-            every += company_jobs(desk, toured, _seen(seen, every, begin_ms), company, MINGLED)
+            idle = _seen(seen, every, begin_ms)
+            every += company_jobs(desk, toured, idle, company, MINGLED, is_whole=self._company)
         chosen = [
             j for j in every if j.title not in left_out and not (j.tests or j.clusters).isdisjoint(wanted)
         ]

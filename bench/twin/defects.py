@@ -19,7 +19,7 @@ def box_defects(tables: Tables) -> Iterator[Fault]:
         expected = kind.expected.get(boat)
         if expected is None or expected.outcome != FAIL or kind.kind in BY_EDITS:
             continue
-        if kind.where not in WHERE and not kind.kind.startswith("loss_"):  # no edits of losses are made
+        if kind.where not in WHERE:
             continue
         first, slash, size = expected.argument.partition("/")
         places = PLACES.get(kind.kind)

@@ -11,19 +11,19 @@ from bench.core.errors import UsageError
 
 from .faults import Fault
 from .quirks import Quirks
-from .tables import KeyRow, OperationRow, Tables
+from .tables import KeyRow, NodeRow, OperationRow, Tables, node_name
 
 
 def single_edits(tables: Tables) -> Iterator[Fault]:
     """All edits of one row, kind by kind, each once, in a fixed order. Levels and times are moved by amounts
-    that a plan of the default pace can show: 15 %, a quarter of a timer, half a dimmer's speed. Losses
-    are left out: most of it is the same as before, or shows only with a key that no plan holds then."""
+    that a plan of the default pace can show: 15 %, a quarter of a timer, half a dimmer's speed."""
     names = _Names(tables)
     yield from _keys(tables, names)
     yield from _operations(tables, names)
     yield from _channels(tables, names)
     yield from _rules(tables, names)
     yield from _lamps(tables, names)
+    yield from _losses(tables)
     for box in tables.boxes:  # boxes stand apart: the wires of one are exchanged among themselves
         mine = [names.channel(c.number) for c in tables.channels if c.number in box.numbers]
         for a, b in combinations(mine, 2):
@@ -168,3 +168,20 @@ def _lamps(tables: Tables, names: _Names) -> Iterator[Fault]:
         if node.when:
             yield Fault("backlight_missing", node.node)
             yield Fault("backlight_level", f"{node.node}/{min(node.percent + 20, 100):g}")
+
+
+def _losses(tables: Tables) -> Iterator[Fault]:
+    for talker in tables.talkers:
+        name = node_name(talker)
+        if not talker.lost_ms:
+            continue
+        yield Fault("loss_ignored", name)
+        for share in (0.75, 1.25):
+            yield Fault("loss_time_wrong", f"{name}/{talker.lost_ms * share * 1e-3:g}")
+        if isinstance(talker, NodeRow):
+            for kind in ("loss_momentary_flipped", "loss_dim_flipped", "loss_others_flipped"):
+                yield Fault(kind, name)
+        else:
+            for other in ("hold", "rest", "active"):
+                if other != talker.on_lost:
+                    yield Fault("loss_sensor_wrong", f"{name}/{other}")

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
-from .tables import OperationRow, Tables
-from .touched import edited_keys
+from .tables import NodeRow, OperationRow, Tables, node_name
+from .touched import edited_keys, is_dimming
 
 
 class Input(NamedTuple):
@@ -58,8 +58,7 @@ def _keys(tables: Tables, wrong: Tables, channels: frozenset[int]) -> Iterator[I
 
 
 def _is_held(tables: Tables, operation: OperationRow) -> bool:
-    dims = any(tables.channel[c].dim for c in operation.channels if c in tables.channel)
-    return operation.code == "while_held" or (operation.code == "toggle" and dims) or operation.dims
+    return operation.code == "while_held" or is_dimming(tables, operation)
 
 
 def _times_ms(tables: Tables, channels: frozenset[int]) -> Iterator[float]:
@@ -83,9 +82,11 @@ def _by_rig(tables: Tables, channels: frozenset[int]) -> Iterator[Input]:
         row = tables.channel.get(c)
         if row is not None and row.trip is not None:
             yield Input.one(f"{name} trips", "trip", box.name, own)
-    for node in tables.nodes:
-        if node.lost_ms:
-            yield Input(f"{node.name} lost", (("lost", (node.name, True)), ("lost", (node.name, False))))
+    forced = {f"input {f.input}" for f in tables.forces if f.channel in channels}
+    for talker in tables.talkers:
+        name = node_name(talker)
+        if talker.lost_ms and (isinstance(talker, NodeRow) or name in forced):
+            yield Input(f"{name} lost", (("lost", (name, True)), ("lost", (name, False))))
     for box in tables.boxes:
         if box.shed is not None and channels & set(box.shed.channels):
             yield Input.one(f"supply of {box.name} low", "shed", box.name, 1)

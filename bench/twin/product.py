@@ -19,7 +19,7 @@ from .lights import only_lights_differ, ways_alike
 from .quirks import Quirks
 from .states import Look, Saved, States
 from .tables import Tables
-from .touched import COMPARED, touched
+from .touched import COMPARED, never_lost, touched
 
 MOST_PAIRS = 3_000
 
@@ -53,7 +53,7 @@ class Compared:
         if self.lights:
             return f"the same lamps and lighting in all {self.lights} ways in which their channels can be"
         if not self.channels:
-            return "the same tables"
+            return "its loss changes nothing" if self.rig else "the same tables"
         where = ", ".join(channel_name(tables, c) for c in self.channels)
         if not self.whole:
             return f"no difference in {self.pairs} pairs of states of {where}; there are more of them"
@@ -64,7 +64,8 @@ class Compared:
 
 def compare(tables: Tables, faults: Sequence[Fault], most: int = MOST_PAIRS) -> Compared | None:
     """First with the inputs of the channels that the defects concern, then, where these tell nothing, with
-    those of all channels that the defective rows name, then with what needs a rig as well. None where a
+    those of all channels that the defective rows name, then with what needs a rig as well; what differs in
+    losses alone, with that at once, and when something is lost is taken for whether it is. None where a
     defect is of other than tables and presses: boxes without frames, delays and loads say nothing of it."""
     wrong, quirks = tables, Quirks()
     for fault in faults:
@@ -76,6 +77,8 @@ def compare(tables: Tables, faults: Sequence[Fault], most: int = MOST_PAIRS) -> 
     if quirks == Quirks() and only_lights_differ(tables, wrong) and (ways := ways_alike(tables, wrong)):
         return Compared(whole=True, lights=ways)
     near, far = (within(channels, tables, wrong) for channels in touched(tables, wrong, quirks))
+    if quirks == Quirks() and replace(wrong, nodes=tables.nodes, inputs=tables.inputs) == tables:
+        return _search(tables, wrong, faults, far, most, rig=True)  # nothing but losses tells
     found = _search(tables, wrong, faults, near, most)
     if found.equal and far != near:
         found = _search(tables, wrong, faults, far, most)
@@ -101,7 +104,7 @@ def _search(
     tables: Tables, wrong: Tables, faults: Sequence[Fault], channels: frozenset[int], most: int,
     *, rig: bool = False,
 ) -> Compared:  # fmt: skip
-    one, other = States(tables), States(tables, faults)
+    one, other = States(tables), States(tables, faults, never_lost(tables, wrong))
     inputs = list(inputs_of(tables, wrong, channels, rig=rig))
     begin = one.save(), other.save()
     seen = {(one.key(), other.key())}

@@ -59,9 +59,12 @@ def bare(tables: Tables) -> Tables:
 
 
 class States:
-    """The box, now at `now_ns`. Everything done to it is done at once."""
+    """The box, now at `now_ns`. Everything done to it is done at once. `never_lost`: nodes, and `input N`."""
 
-    def __init__(self, tables: Tables, faults: Sequence[Fault] = ()) -> None:
+    def __init__(
+        self, tables: Tables, faults: Sequence[Fault] = (), never_lost: frozenset[str] = frozenset()
+    ) -> None:
+        self._never_lost = never_lost
         self.box = Twin(bare(tables), faults=faults, start_ns=START_NS)
         self.tables = self.box.tables
         self.now_ns = START_NS
@@ -83,7 +86,7 @@ class States:
             if verb == "wait":
                 self.now_ns += args[0]
                 self.box.run_until(self.now_ns)
-            else:
+            elif verb != "lost" or args[0] not in self._never_lost:
                 getattr(self.box, verb)(self.now_ns, *args)
 
     def look(self) -> Look:

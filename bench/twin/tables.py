@@ -184,6 +184,11 @@ class InputRow:
     on_lost: str = "hold"  # hold | rest | active
 
 
+def node_name(row: NodeRow | InputRow) -> str:
+    """As one that can be lost: `panel helm`, `input 1`."""
+    return row.name if isinstance(row, NodeRow) else f"input {row.number}"
+
+
 @dataclass(frozen=True, slots=True)
 class ForceRow:
     channel: int
@@ -310,6 +315,11 @@ class Tables:
     def operation(self) -> Mapping[int, OperationRow]:
         """Rows by operation number."""
         return {o.number: o for o in self.operations}
+
+    @property
+    def talkers(self) -> tuple[NodeRow | InputRow, ...]:
+        """Rows of what can be lost."""
+        return (*self.nodes, *self.inputs)
 
     def box_of(self, channel: int) -> BoxRow:
         """The box that has `channel`. Raises KeyError."""

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from .quirks import Quirks
-from .tables import KeyRow, OperationRow, Tables
+from .tables import KeyRow, OperationRow, Tables, node_name
 
-COMPARED = (
-    *("keys", "operations", "channels", "follows", "inhibits", "forces", "wakes", "backlights"),
-)  # tables that are looked at here
+OF_CHANNELS = ("channels", "follows", "inhibits", "forces", "wakes", "backlights")
+COMPARED = ("keys", "operations", *OF_CHANNELS, "nodes", "inputs")  # tables that are looked at here
 
 
 def edited_keys(tables: Tables, wrong: Tables) -> frozenset[tuple[str, int]]:
@@ -32,14 +31,45 @@ def touched(tables: Tables, wrong: Tables, quirks: Quirks) -> tuple[frozenset[in
         if mine and others and mine != others:
             near.update(_apart(mine, others))
             far.update(mine.members, others.members)
-    for name in COMPARED[2:]:
+    for name in OF_CHANNELS:
         rows, others_rows = getattr(tables, name), getattr(wrong, name)
         near.update(c for row in _unlike(rows, others_rows) for c in _named(tables, row))
+    near.update(_at_loss(tables, wrong))
     for number in quirks.latches:
         near.update(tables.operation[number].members)
     for mishap in quirks.mishaps:
         near.update(tables.operation[mishap.operation].members, (c for c, _ in mishap.outputs))
     return frozenset(near), frozenset(near | far)
+
+
+def never_lost(tables: Tables, wrong: Tables) -> frozenset[str]:
+    """Nodes, and `input N`, that are lost at other times: if it makes no difference whether they are at all,
+    it makes none when."""
+    pairs = zip(tables.talkers, wrong.talkers, strict=True)
+    return frozenset(node_name(a) for a, b in pairs if a.lost_ms != b.lost_ms)
+
+
+def _at_loss(tables: Tables, wrong: Tables) -> Iterator[int]:
+    """Channels of keys and sensors whose loss means something else, or comes at another time."""
+    for node, other in zip(tables.nodes, wrong.nodes, strict=True):
+        rows = [o for k in tables.keys if k.node == node.name and (o := tables.operation.get(k.operation))]
+        held = [o for o in rows if o.code == "while_held"]
+        is_timed = node.lost_ms != other.lost_ms
+        if node.held != other.held or (is_timed and node.held == "release"):
+            yield from (c for o in held for c in o.members)
+        if node.dim != other.dim or (is_timed and node.dim == "freeze"):
+            yield from (c for o in rows if is_dimming(tables, o) for c in o.members)
+        if node.others != other.others or (is_timed and node.others == "off"):
+            yield from (c for o in rows if o not in held for c in o.members)
+    for entry, other_entry in zip(tables.inputs, wrong.inputs, strict=True):
+        if entry.on_lost != other_entry.on_lost or (entry != other_entry and entry.on_lost != "hold"):
+            yield from (f.channel for f in tables.forces if f.input == entry.number)
+
+
+def is_dimming(tables: Tables, operation: OperationRow) -> bool:
+    """Whether its keys dim while they are held."""
+    dims = any(tables.channel[c].dim for c in operation.channels if c in tables.channel)
+    return operation.dims or (operation.code == "toggle" and dims)
 
 
 def _of_key(tables: Tables, row: KeyRow) -> Iterator[int]:

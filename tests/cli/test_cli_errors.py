@@ -211,12 +211,21 @@ def test_the_virtual_box_of_an_unknown_boat_is_answered_with_the_nearest(capsys)
     )
 
 
-def test_sequences_and_a_short_plan_do_not_go_together(capsys):
-    status, text = said(capsys, "plan", "demo", "--short", "--sequences", "3")
-    assert (status, text) == (
-        2,
-        "hardstand: error: --sequences is for the full plan - leave out --short, or it\n",
-    )
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ("--short --sequences 3", "--sequences is for the full plan - leave out --short, or it"),
+        ("--short --company", "--company is for the full plan - leave out --short, or it"),
+        ("--only horn --company", "--company is for all circuits - leave out --only, or it"),
+        *(
+            (f"--seconds 60 {option}", f"{option.split()[0]} and --seconds do not go together - {why}")
+            for option in ("--sequences 2", "--company")
+            for why in ["it takes as long as it takes: name one of them"]
+        ),
+    ],
+)
+def test_what_takes_long_goes_with_nothing_that_is_shorter(capsys, given, told):
+    assert said(capsys, "plan", "demo", *given.split()) == (2, f"hardstand: error: {told}\n")
 
 
 @pytest.mark.parametrize("option", ["--look", "--only"])

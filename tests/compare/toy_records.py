@@ -18,7 +18,8 @@ boxes:
     settle_ms: 250
     resolves_ms: 30
     timing_ms: {scan: 5, debounce: 15, task: 10}
-    frames_ms: {state: {on_change: 20, cycle: 100}, level: {on_change: 20, cycle: 100}, lamp: {on_change: 20, cycle: 100}, current: {cycle: 100}}
+    frames_ms:
+      {state: &own {on_change: 20, cycle: 100}, level: *own, lamp: *own, current: {cycle: 100}}
     level_step_pct: 0.4
     wake: {by: supply, within_s: 2.0, others: dark}
     by_hand: {means: fuse_seat, sensed: flag, presses: ignored}

@@ -224,3 +224,27 @@ def test_keys_that_may_be_a_horn_are_pressed_a_few_times_and_shortly(name):
         strokes = [s.at_ms for s in plan.steps if s.name == horn]  # down, up, down, up
         assert 0 < len(strokes) / 2 <= MOST_SIGNALS + 5
         assert max(up - down for down, up in zip(strokes[::2], strokes[1::2], strict=True)) <= SIGNAL_MS
+
+
+# -- on demand
+
+
+@pytest.fixture(scope="module")
+def whole():
+    boat = load_boat("demo")
+    return boat, make_plan(boat.spec, supply=True, company=True)
+
+
+def test_on_demand_nearly_every_key_meets_every_company(whole, demo):
+    text = next(c for c in whole[1].covered if c.startswith("company: "))
+    one, of_one, *_ = map(int, (w for w in text.split() if w.isdigit()))
+    two, of_two = map(int, (w for w in text.split("; ")[1].split() if w.isdigit()))
+    assert one == of_one and two / of_two > 0.96
+    missing = {t for s in demo[1].steps for t in s.covers} - {t for s in whole[1].steps for t in s.covers}
+    assert missing == set()
+
+
+def test_a_healthy_box_passes_it(whole):
+    boat, plan = whole
+    verdict = run_virtual(boat=boat, wishes=Wishes(plan=plan), seed=3).verdict
+    assert (verdict.outcome, verdict.doubts) == ("pass", ())
