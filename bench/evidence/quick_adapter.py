@@ -13,10 +13,11 @@ from subprocess import PIPE, Popen
 
 from bench.link.slcan_codec import encode_frame
 
-ASK_ID, ANSWER_ID = 0x7FF, 0x7FE
-ASKING = encode_frame(ASK_ID, b"\x01", extended=False)
-ANSWER = b"z\r" + encode_frame(ANSWER_ID, b"\x01", extended=False)
-ANSWERS = {b"V": b"V1013\r", b"t": ANSWER}
+ASK_ID, ANSWER_ID = 0x18EF2021, 0x18EF2120  # frames as a boat's keys and boxes send them
+DATA = bytes(range(1, 9))
+ASKING = encode_frame(ASK_ID, DATA)
+ANSWER = b"Z\r" + encode_frame(ANSWER_ID, DATA)
+ANSWERS = {b"V": b"V1013\r", b"T": ANSWER}
 
 
 def serve(port: int) -> None:

@@ -8,8 +8,8 @@ how long that takes bounds how late stamps are (docs/decisions/0014-held-back.md
 from __future__ import annotations
 
 MS = 1_000_000
-EVERY_NS = 5 * MS  # from one question to the next
-SPARE_NS = 2 * MS  # it may wait so much longer for something else to be done
+EVERY_NS = 7 * MS  # from one question to the next
+SPARE_NS = 1 * MS  # it may wait so much longer for something else to be done
 PAUSE_MS = (EVERY_NS + SPARE_NS) / MS
 ANSWER_LIMIT_NS = 500 * MS  # an answer that takes longer is taken for lost
 TELL_NS = 100 * MS  # an answer that is out is told of each time so much longer

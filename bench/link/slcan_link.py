@@ -182,15 +182,17 @@ class SlcanLink(OwnedLink):
         if not data:
             self._counters.received += len(entries)
             return entries
+        received = len(entries)
         for item in self._decoder.feed(data):
             if type(item) is Received:
                 can_id, payload, extended, remote, dlc, _ = item
                 entries.append(
                     _new(Frame, (now_ns, can_id, payload, extended, RX, bus, remote, False, None, dlc))
                 )
+                received += 1
             elif (entry := self._answer(item, now_ns)) is not None:
                 entries.append(entry)
-        self._counters.received += sum(type(entry) is Frame for entry in entries)
+        self._counters.received += received
         return entries
 
     def _answer(self, item: Item, now_ns: int) -> Entry | None:
