@@ -217,9 +217,9 @@ def study(sample: float = 1.0) -> Page:
         "The adapter is a process of its own on a pseudo-terminal; frames are numbered, and recorded on "
         "disk. The library's reader is python-can's slcan interface, on the same port in the same run. CPU "
         "time is that of the reading process, its consumer included. CPU time and round trip were taken nine "
-        "times in turns, the median counts. A round trip is the median of 400: a frame of 8 bytes with a long "
-        "identifier, through an adapter that does nothing but answer with another. Losses and sends were "
-        "looked at with the priority that a run takes where it may, CPU time and round trip with the usual."
+        "times in turns, the median counts. A round trip is the median of 400: a frame of 8 bytes, with a "
+        "long identifier, through an adapter that does nothing but answer with another. Losses and sends "
+        "were looked at with the priority that a run takes where it may, all else with the usual."
     )
     table = Table(("what", "aim", "found", "verdict"), rows)
     return Page("links", "The slcan link", about, not missed, summary, (table,))
