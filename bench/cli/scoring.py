@@ -35,12 +35,13 @@ def score_lines(found: Score, width: int) -> list[str]:
             str(c["equal"]),
             str(c["alike"]),
             str(c["doubted"]),
+            str(c["left out"]),
             str(c["missed"]),
             str(c["broken"]),
         ]
         for kind, c in sorted(found.counts.items(), key=lambda item: found.share(item[0]))
     ]
-    header = ("kind", "edits", "found", "equal", "look alike", "in doubt", "missed", "broken")
+    header = ("kind", "edits", "found", "equal", "look alike", "in doubt", "left out", "missed", "broken")
     lines = [
         f"worst kind: {found.worst}, {found.share(found.worst):.0%} found; of all {total.total()} edits "
         f"{total['found']} found, {total['equal']} equal to the box as it should be, {total['alike']} that "
@@ -50,6 +51,8 @@ def score_lines(found: Score, width: int) -> list[str]:
     ]
     told = "missed, and what would tell, where known:"
     lines += _listed(told, found, ("missed", "broken"), width)
+    told = "left out, as the plan says, and what would tell:"
+    lines += _listed(told, found, ("left out",), width)
     lines += _listed("equal, and how that is known:", found, ("equal",), width)
     return lines
 

@@ -37,11 +37,13 @@ ABOUT = (
     "with the plan to its first discrepancy and judged as a box on the bench would be. Only the plan as "
     "it stands finds anything: no step is left out or done earlier. Equal: two virtual boxes in "
     "lock-step, with and without the edit, show no difference whatever is done to them. Look alike: "
-    "wires of two loads exchanged that may draw the same, which the plan names beforehand. In doubt: "
+    "wires of two loads exchanged that may draw the same, which the plan names beforehand. Left out: losses "
+    "that the plan names as not tested; they count as not found. In doubt: "
     "inconclusive, as a lamp reported as not available, or loads exchanged whose current lies within "
     "the measurement uncertainty. All on two cores: by the CPU time of those tried, kind by kind. "
 )
-KINDS = ("demo boat", "kind", "tried", "found", "equal", "look alike", "in doubt", "missed", "share")
+OUTCOMES = ("found", "equal", "look alike", "in doubt", "left out", "missed")
+KINDS = ("demo boat", "kind", "tried", *OUTCOMES, "share")
 
 
 class Scoring(NamedTuple):
@@ -76,14 +78,14 @@ class Scoring(NamedTuple):
         c, worst = self.found.total, self.worst
         return [
             self.boat, self.what, self.every.total(), c.total(), c["found"], c["equal"], c["alike"],
-            c["doubted"], c["missed"] + c["broken"], f"{worst} {self.found.share(worst):.0%}",
+            c["doubted"], c["left out"], c["missed"] + c["broken"], f"{worst} {self.found.share(worst):.0%}",
             f"{self.plan.duration_ms / 1e3:.0f} s", f"{self.real_s:.0f} s", f"{self.cpu_s:.0f} s",
             f"{self.whole_s:.0f} s",
         ]  # fmt: skip
 
 
 ABOUT_BOATS = (
-    *("boat", "what", "there are", "tried", "found", "equal", "look alike", "in doubt", "missed"),
+    *("boat", "what", "there are", "tried", *OUTCOMES),
     *("worst kind but lamp_missing", "bench time", "took", "CPU time", f"all on {CORES} cores"),
 )
 
@@ -106,7 +108,7 @@ def study(sample: float = 1.0) -> Page:
     """All edits of the demo boat, a sample of the others; and what other plans find on the first."""
     most = None if sample == 1.0 else max(1, round(12 * sample))
     boats = {"demo": most, **(SAMPLED if most is None else {})}
-    singles = [_single(boat, of_each) for boat, of_each in boats.items()]
+    singles = [s for boat, of_each in boats.items() for s in _singles(boat, of_each)]
     others = [s for boat, of_each in boats.items() for s in _besides(boat, of_each)]
     shy, company, past = _hidden("demo", most)
     every = [*singles, *others, shy, company, past]
@@ -115,6 +117,7 @@ def study(sample: float = 1.0) -> Page:
         Table(KINDS, [row for s in every if s.boat == "demo" for row in _kinds(s)]),
         _others(max(1, round(OF_OTHERS * sample))),
         *_listed("missed, and what would tell, where known", every, ("missed", "broken")),
+        *_listed("left out, and what would tell", every, ("left out",)),
         *_listed("equal, and how that is known", every, ("equal",)),
         *_listed("in doubt, and why", every, ("doubted",)),
     ]
@@ -125,9 +128,12 @@ def study(sample: float = 1.0) -> Page:
     return Page("scoreboard", "What a plan finds", _about(most), not wrong, summary, tuple(tables))
 
 
-def _single(boat: str, most: int | None) -> Scoring:
+def _singles(boat: str, most: int | None) -> Iterator[Scoring]:
     every = list(single_edits(_tables(boat)))
-    return scoring(boat, "single edits", sampled(every, most), every)
+    losses = [e for e in every if e.kind.startswith("loss_")]
+    others = [e for e in every if e not in losses]
+    yield scoring(boat, "single edits", sampled(others, most), others)
+    yield scoring(boat, "single edits of losses", losses, losses)
 
 
 def _besides(boat: str, most: int | None) -> list[Scoring]:
@@ -160,7 +166,8 @@ def _tables(boat: str) -> Tables:
 def _kinds(one: Scoring) -> Iterator[list[object]]:
     for kind, c in sorted(one.found.counts.items(), key=lambda item: one.found.share(item[0])):
         tried = f"{c.total()} of {one.every[kind]}"
-        shown = (tried, c["found"], c["equal"], c["alike"], c["doubted"], c["missed"] + c["broken"])
+        shown = (tried, *(c[o] for o in ("found", "equal", "alike", "doubted", "left out")))
+        shown = (*shown, c["missed"] + c["broken"])
         yield [one.what, kind, *shown, f"{one.found.share(kind):.0%}"]
 
 

@@ -12,7 +12,9 @@ from bench.core.clock import cpu_ns
 from bench.core.errors import Complaint, HardstandError, UsageError
 from bench.core.plan import Plan
 from bench.core.verdict import FAIL, PASS, Verdict
+from bench.plan.lost import DIMMED, HELD, LOSS, MORE_HELD
 from bench.run.api import Boat, Wishes
+from bench.spec.model import Spec
 from bench.twin import Fault, Tables
 from bench.twin.edits import Together
 from bench.twin.product import MOST_PAIRS, compare
@@ -26,13 +28,22 @@ CHUNK = 8  # edits handed to a process at a time
 
 
 Edit = Fault | Together
+NAMED = {  # kinds of losses -> where a plan says which it does not try
+    "loss_ignored": (LOSS, HELD, MORE_HELD, DIMMED),
+    "loss_time_wrong": (LOSS, HELD, MORE_HELD, DIMMED),
+    "loss_momentary_flipped": (LOSS, HELD, MORE_HELD),
+    "loss_dim_flipped": (LOSS, DIMMED),
+    "loss_others_flipped": (LOSS,),
+    "loss_sensor_wrong": (LOSS,),
+}
 
 
 class Scored(NamedTuple):
     """What came of one edit: `found` (a discrepancy), `doubted` (inconclusive, for `why`), `missed` (a pass;
     `why`: what would tell, where that is known), `alike` (a pass, where two loads draw the same and only
-    their wires were exchanged), `equal` (a pass, and nothing that can be done tells it from the box as it
-    should be, for `why`) or `broken` (the run did not work, for `why`)."""
+    their wires were exchanged), `left out` (a pass, of a loss that the plan says it does not try), `equal` (a
+    pass, and nothing that can be done tells it from the box as it should be, for `why`) or `broken` (the run
+    did not work, for `why`)."""
 
     fault: Edit
     outcome: str
@@ -104,8 +115,19 @@ def score(
             pair = frozenset(channels.get(name.strip(), "") for name in one.fault.argument.split("/"))
             if pair in same:
                 one = one._replace(outcome="alike")
+        if one.outcome == "missed" and _is_left_out(boat.spec, plan, one.fault):
+            one = one._replace(outcome="left out")
         out.add(one)
     return out
+
+
+def _is_left_out(spec: Spec, plan: Plan, edit: Edit) -> bool:
+    """Whether it is a loss that the plan names as not tested."""
+    subject = edit.argument.partition("/")[0]
+    sensors = {f"input {s.input}": f"sensor {s.name}" for s in spec.sensors.values()}
+    wanted = f"{sensors.get(subject, subject)} "
+    texts = (plan.not_tested.get(title, "").partition(": ")[2] for title in NAMED.get(edit.kind, ()))
+    return any(f"{name} ".startswith(wanted) for text in texts for name in text.split(", "))
 
 
 def refuse_unfit(boat: Boat, tables: Tables, plan: Plan, seed: int) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -14,6 +14,9 @@ from .silence import nodes
 from .weave import Act, Job, Script
 
 LOST = "lost"  # tag of what it covers
+LOSS = "loss of a panel, screen or sensor"  # titles of what a plan does not test
+HELD, MORE_HELD = "keys held as their panel is lost", "more keys held as their panel is lost"
+DIMMED = "dimmers held as their panel is lost"
 RAMP_SHARE = 0.8  # of a ramp that may be over when the key's panel is lost
 RAMP_MS = 400.0  # of a ramp that must be over then
 
@@ -75,9 +78,9 @@ def not_lost(spec: Spec, tags: Collection[str]) -> Iterator[tuple[str, str]]:
     """What of losses a plan with these tags does not cover, and why."""
     every = [_name(n) for n in nodes(spec) if n.lost is not None]
     every += [f"sensor {s.name}" for s in spec.sensors.values() if s.lost is not None]
-    left = [name for name in every if not any(t.startswith(f"{LOST} {name} ") for t in tags)]
+    left = [name for name in every if not _has(tags, f"{LOST} {name} ")]
     if left:
-        yield "loss of a panel, screen or sensor", f"not part of this plan: {', '.join(left)}"
+        yield LOSS, f"not part of this plan: {', '.join(left)}"
     alone, others = list[str](), list[str]()
     for node in nodes(spec):
         if node.lost is None or _name(node) in left:
@@ -88,13 +91,29 @@ def not_lost(spec: Spec, tags: Collection[str]) -> Iterator[tuple[str, str]]:
                 continue
             if not may_be_held(spec, f, node.lost):
                 alone.append(c.name)
-            elif not any(t.startswith(f"{LOST} {_name(node)} momentary {f.name} ") for t in tags):
+            elif not _has(tags, f"{LOST} {_name(node)} momentary {f.name} "):
                 others.append(c.name)
     if alone:
         why = "what they switch may be a horn, which sounds no longer than a test stroke"
-        yield "keys held as their panel is lost", f"{why}: {', '.join(alone)}"
+        yield HELD, f"{why}: {', '.join(alone)}"
+    if ramps := [name for name, dims in _dimming(spec) if dims and not _has(tags, f"{LOST} {name} dim ")]:
+        why = "whether a ramp stops then would not show for certain"
+        yield DIMMED, f"{why}: {', '.join(ramps)}"
     if others:
-        yield "more keys held as their panel is lost", f"one of each panel and screen is: {', '.join(others)}"
+        yield MORE_HELD, f"one of each panel and screen is: {', '.join(others)}"
+
+
+def _has(tags: Collection[str], begin: str) -> bool:
+    return any(t.startswith(begin) for t in tags)
+
+
+def _dimming(spec: Spec) -> Iterator[tuple[str, bool]]:
+    """Panels and screens that can be lost, and whether a key of theirs dims."""
+    for node in nodes(spec):
+        if node.lost is not None:
+            mine = [c for c in spec.controls.values() if (c.kind, c.node) == (node.kind, node.name)]
+            circuits = [c for key in mine for c in spec.functions[key.function].circuits]
+            yield _name(node), any(spec.circuits[c].dim is not None for c in circuits)
 
 
 def _held(desk: Desk, node: ControlNode, waiting: Collection[int]) -> Held | None:
@@ -203,12 +222,24 @@ def _panel(desk: Desk, held: Held) -> Script:
 
 
 def _sensors(desk: Desk, module: str, sensors: list[Sensor]) -> Script:
-    """A module silent until its sensors are lost: at rest what then counts as active, all others active."""
+    """A module silent until its sensors are lost: at rest what then counts as active, all others active.
+    Where some are held at what they were, once more with all at rest."""
     circuits = [f.circuit for f in desk.spec.forces if f.sensor in {s.name for s in sensors}]
     yield from desk.all_off(circuits)
     pairs = [(s.name, s.lost) for s in sensors if s.lost is not None]
     active = [name for name, lost in pairs if lost.sensor != "active"]
     yield from _turned(desk, active, 1, f"before {module} fall silent")
+    yield from _silent(desk, module, pairs, active, desk.pace.dwell)
+    yield from _turned(desk, active, 0, f"after {module} were silent")
+    held = [(name, lost) for name, lost in pairs if lost.sensor == "hold"]
+    if held:
+        yield from _silent(desk, module, held, (), 0.0)  # nothing is to change as they are heard again
+    yield from desk.all_off(circuits)
+
+
+def _silent(
+    desk: Desk, module: str, pairs: Sequence[tuple[str, Lost]], active: Collection[str], then_ms: float
+) -> Script:
     covers = tuple(
         f"{LOST} sensor {name} {'active' if name in active else 'at rest'} ({lost.sensor})"
         for name, lost in pairs
@@ -217,9 +248,7 @@ def _sensors(desk: Desk, module: str, sensors: list[Sensor]) -> Script:
     text = f"{module} silent: lost after {after_ms / 1000:g} s"
     ms = after_ms + desk.pace.dwell
     yield Act("silent", module, 1, ms, text, covers, hushes=(module, ms))
-    yield Act("silent", module, 0, desk.pace.dwell, f"{module} heard again", (f"{LOST} {module} back",))
-    yield from _turned(desk, active, 0, f"after {module} were silent")
-    yield from desk.all_off(circuits)
+    yield Act("silent", module, 0, then_ms, f"{module} heard again", (f"{LOST} {module} back",))
 
 
 def _turned(desk: Desk, sensors: list[str], value: int, when: str) -> Script:

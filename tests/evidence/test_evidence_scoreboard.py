@@ -74,10 +74,11 @@ def test_the_page_holds_every_part_without_running_any(monkeypatch):
 
     monkeypatch.setattr(scoreboard, "scoring", scoring)
     page = study(0.1)
-    good = "of 37 single edits all found that a report can show, and the aims reached for what hides"
+    good = "of 48 single edits all found that a report can show, and the aims reached for what hides"
     assert page.holds and page.summary == good
-    singles, defects, pairs, *shy = page.tables[0].rows
-    assert singles[:4] == ["demo", "single edits", 3103, 37]
+    singles, losses, defects, pairs, *shy = page.tables[0].rows
+    assert singles[:4] == ["demo", "single edits", 3086, 31]
+    assert losses[:4] == ["demo", "single edits of losses", 17, 17]
     assert defects[:2] == ["demo", "defects of the box"] and defects[2] >= 260 and defects[3] >= 22
     assert pairs[:4] == ["demo", "two edits at once", 1, 2]
     assert [(row[1], row[3]) for row in shy] == [
@@ -87,5 +88,5 @@ def test_the_page_holds_every_part_without_running_any(monkeypatch):
     ]
     assert "A sample: 1 of each kind of the demo boat." in page.about
     everything = study(1.0)
-    assert len(everything.tables[0].rows) == 21
-    assert max(n for boat, what, n in ran if boat == "demo") == 3103
+    assert len(everything.tables[0].rows) == 27
+    assert max(n for boat, what, n in ran if boat == "demo") == 3086

@@ -134,7 +134,7 @@ def test_the_tour_alone_misses_some_of_them(name, before, monkeypatch):
     monkeypatch.setattr(Checks, "_walk", lambda self, tour: [])
     bare = make_plan(spec)
     assert sum(len(bad) for _, _, bad in missed(spec, bare)) == before
-    assert plan.duration_ms <= bare.duration_ms + 4_000
+    assert plan.duration_ms <= bare.duration_ms + 9_000
 
 
 @pytest.mark.slow
@@ -149,7 +149,7 @@ def test_the_recount_from_the_file_notices_words_that_are_left_out(monkeypatch):
 
     assert recounted() == []
     monkeypatch.setattr(Checks, "_walk", lambda self, tour: [])
-    monkeypatch.setattr(weaver, "company_jobs", lambda *given: ())  # they show some by chance
+    monkeypatch.setattr(weaver, "company_jobs", lambda *_, **__: ())  # they show some by chance
     assert [text.split(": ")[0] for text in recounted()] == ["allround_white, sidelights"]
 
 

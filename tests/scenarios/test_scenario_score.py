@@ -1,6 +1,7 @@
 """The scoreboard, sampled: edits of the tables are found by the plan through the real judge."""
 
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -25,8 +26,8 @@ def test_one_edit_of_each_kind_is_found_or_named(capsys):
     found = json.loads(capsys.readouterr().out)["score"]
     assert len(found["kinds"]) >= 55
     edits = [row for row in found["not_found"] if row[0] in TABLE_FAULTS or row[0] == "swapped_outputs"]
-    assert {kind for kind, *_ in edits} <= {"lamp_missing", "swapped_outputs"}
-    assert all(outcome in ("doubted", "alike") for _, _, outcome, _ in edits)
+    assert {kind for kind, *_ in edits} <= {"lamp_missing", "swapped_outputs", "loss_dim_flipped"}
+    assert all(outcome in ("doubted", "alike", "left out") for _, _, outcome, _ in edits)
     assert {"chatter", "cross-talk, one circuit", "history, three keys before"} <= set(found["kinds"])
     assert found["worst_kind"] == "lamp_missing"
 
@@ -63,6 +64,18 @@ def test_what_no_input_can_tell_apart_is_listed_by_itself_and_counts_for_nothing
     lines = score_lines(found, 100)
     assert "1 equal to the box as it should be" in " ".join(lines)
     assert "equal, and how that is known:" in lines
+
+
+def test_a_loss_that_the_plan_says_it_does_not_try_is_left_out():
+    """The ramps of the demo's screen are over before it is lost."""
+    boat, tables = load_boat("demo"), boat_tables("Kittiwake")
+    plan = make_plan(boat.spec)
+    assert plan.not_tested["dimmers held as their panel is lost"].endswith(": screen helm")
+    edits = [Fault("loss_dim_flipped", "panel helm"), Fault("loss_dim_flipped", "screen helm")]
+    found = score(boat, tables, plan, [*edits, Fault("loss_sensor_wrong", "input 1/active")], processes=1)
+    assert [(s.fault, s.outcome) for s in found.unfound] == [(edits[1], "left out")]
+    blind = replace(plan, not_tested={})
+    assert [s.outcome for s in score(boat, tables, blind, edits[1:], processes=1).unfound] == ["missed"]
 
 
 def test_an_edit_that_does_not_fit_is_broken_and_never_counted_as_found():
