@@ -5,11 +5,12 @@ BIN := $(VENV)/bin
 READY := $(VENV)/ready
 CODE := bench tests
 
-.PHONY: help demo test conformance lint format docs evidence speed lock clean
+.PHONY: help demo test quick conformance lint format docs evidence speed lock clean
 
 help:
 	@echo "make demo      run the main job on the virtual box, once healthy and once with a seeded fault"
 	@echo "make test      everything CI checks"
+	@echo "make quick     the tests that do not wait for a clock"
 	@echo "make conformance  the conformance kit on every link, SocketCAN in user-mode Linux included"
 	@echo "make lint      ruff and mypy only"
 	@echo "make format    let ruff put code and imports into shape"
@@ -30,10 +31,13 @@ demo: $(READY)
 	@$(BIN)/hardstand demo
 
 # Tests against the real clock run after the others, four at a time as they mostly wait, and those that measure it alone.
-test: lint
-	$(BIN)/python -m pytest -n auto --dist worksteal -m "not realtime"
+test: $(READY)
+	@$(MAKE) --no-print-directory -j2 lint quick
 	$(BIN)/python -m pytest -n 4 --dist worksteal -m "realtime and not alone"
 	$(BIN)/python -m pytest -m alone
+
+quick: $(READY)
+	$(BIN)/python -m pytest -n auto --dist worksteal -m "not realtime"
 
 conformance: $(READY)
 	$(BIN)/python -m pytest -rs tests/conformance

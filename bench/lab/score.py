@@ -132,7 +132,8 @@ def _is_left_out(spec: Spec, plan: Plan, edit: Edit) -> bool:
 
 def refuse_unfit(boat: Boat, tables: Tables, plan: Plan, seed: int) -> None:
     """Runs the plan on the box as it is. Raises: UsageError when that is no pass."""
-    verdict = run_virtual(boat=boat, tables=tables, seed=seed, wishes=Wishes(plan=plan)).verdict
+    wishes = Wishes(plan=plan, until_first=True)
+    verdict = run_virtual(boat=boat, tables=tables, seed=seed, wishes=wishes).verdict
     if verdict.outcome != PASS:
         text = f"the virtual box {tables.name} does not pass as it is: {_why(verdict)}"
         advice = "mend its tables or the spec first: what fails already fails with every edit, too"

@@ -11,7 +11,7 @@ from bench.data import boat_path
 from bench.definitions import load_definitions
 from bench.lab.api import load_boat, run_virtual
 from bench.plan import check_scenarios, make_plan
-from bench.run.api import Boat
+from bench.run.api import Boat, Wishes
 from bench.spec import parse_spec
 from bench.twin import Fault
 
@@ -201,7 +201,8 @@ def test_the_short_plan_leaves_scenarios_out_and_says_so():
 
 def run(spec, *faults):
     boat = Boat(spec, load_definitions(spec, boat_path("dunlin").parent))
-    return run_virtual(boat=boat, faults=tuple(Fault.parse(f) for f in faults)).verdict
+    wishes = Wishes(until_first=True)
+    return run_virtual(boat=boat, faults=tuple(Fault.parse(f) for f in faults), wishes=wishes).verdict
 
 
 LONG = (

@@ -7,9 +7,9 @@ from bench.lab.api import run_virtual
 from bench.twin import Fault, fault_kinds
 
 CASES = list(cases())
-# every second kind on one of the boats that have it, in turn; `make evidence` runs all with several seeds
+# every third kind on one of the boats that have it, in turn; `make evidence` runs all with several seeds
 KINDS = {kind: [case for case in CASES if case.kind == kind] for kind in dict.fromkeys(c.kind for c in CASES)}
-SAMPLE = [cases[k // 2 % len(cases)] for k, cases in enumerate(KINDS.values()) if k % 2]
+SAMPLE = [cases[k // 3 % len(cases)] for k, cases in enumerate(KINDS.values()) if k % 3 == 1]
 
 
 def test_there_are_faults_of_every_place_and_at_least_thirty_kinds():
@@ -20,7 +20,7 @@ def test_there_are_faults_of_every_place_and_at_least_thirty_kinds():
         "low supply",
     }  # fmt: skip
     assert set(KINDS) == set(kinds)
-    assert len(SAMPLE) == len(kinds) // 2
+    assert len(SAMPLE) >= len(kinds) // 3
     assert {case.boat for case in SAMPLE} == {"demo", "dunlin", "fulmar"}
 
 

@@ -95,11 +95,15 @@ def test_the_worst_kind_is_named_whatever_the_total_says():
     assert found.share("timer_long") == 0.0
 
 
-def test_people_are_told_the_worst_kind_first(capsys):
-    assert main(["plan", "dunlin", "--score", "--sample", "1"]) == 0
-    out = capsys.readouterr().out
-    assert out.startswith("worst kind: lamp_missing, 0% found; of all ")
-    assert "kind " in out and "look alike" in out
+def test_people_are_told_the_worst_kind_first():
+    found = Score()
+    outcomes = {"key_dead": "found", "lamp_missing": "doubted", "loss_dim_flipped": "left out"}
+    for kind, outcome in outcomes.items():
+        found.add(Scored(Fault(kind, "x"), outcome, "what would tell"))
+    lines = score_lines(found, 100)
+    assert lines[0].startswith("worst kind: lamp_missing, 0% found; of all 3 edits 1 found")
+    assert [line.split()[0] for line in lines[4:7]] == ["lamp_missing", "loss_dim_flipped", "key_dead"]
+    assert "left out, as the plan says, and what would tell:" in lines
 
 
 def test_two_edits_at_once_do_not_hide_each_other():

@@ -38,7 +38,7 @@ def reasons(verdict):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(len(BOATS)))
+@pytest.mark.parametrize("seed", range(0, len(BOATS), 2))
 def test_no_healthy_box_is_accused(seed):
     verdict, _ = run_one(list(BOATS)[seed], 1000 + seed)
     near = "lies within the measurement uncertainty of a limit"  # a load drawn so
