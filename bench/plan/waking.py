@@ -1,5 +1,5 @@
-"""Waking up: once with as much on as can be, and once with the rest on, or all off. Without a supply that the
-bench can switch, as by a message alone, with some on: it is to take no longer than needed then."""
+"""Waking up: once with as much on as can be, and once with the rest on, or all off; once more where a circuit
+was not off in either with nothing on that keeps it off. Without a supply that the bench can switch, as by a message alone, with some on: it is to take no longer than needed then."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from .lost import may_run
 from .rules import let_end, waken
 from .weave import Act, Script
 
-MOST_TIMES = 3  # of two that keep each other off one is on in each
+MOST_TIMES = 3
 
 
 def wake(desk: Desk, *, supply: bool) -> Script:
@@ -22,13 +22,23 @@ def wake(desk: Desk, *, supply: bool) -> Script:
     if not supply:
         yield from _awake_anew(desk, _some(desk, left), set(), supply=False)
         return
-    had = set[str]()
+    had, hidden = set[str](), set(desk.spec.circuits)
     for number in range(MOST_TIMES):
-        if number > 1 and not (left and had):
+        if number > 1 and not (left and had) and not hidden:
             break
         had = set[str]()
-        yield from _awake_anew(desk, left, had, supply=True)
+        others = {s for c in hidden for s in _keep_off(desk, c)} | hidden if number > 1 else set()
+        yield from _awake_anew(desk, [c for c in left if c not in others], had, supply=True)
         left = [c for c in left if c not in had]
+        hidden &= {c for c in hidden if c in had or not had.isdisjoint(_keep_off(desk, c))}
+
+
+def _keep_off(desk: Desk, circuit: str) -> set[str]:
+    """Circuits that keep it off while they are on, so that nobody sees whether it is switched on."""
+    box = desk.spec.boxes[desk.spec.circuits[circuit].box]
+    if box.wake.others == "dark":
+        return set()
+    return {s for r in desk.spec.inhibits if r.circuit == circuit for s in r.sources}
 
 
 def _awake_anew(desk: Desk, circuits: Sequence[str], had: set[str], *, supply: bool) -> Script:

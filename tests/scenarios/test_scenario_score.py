@@ -78,6 +78,14 @@ def test_a_loss_that_the_plan_says_it_does_not_try_is_left_out():
     assert [s.outcome for s in score(boat, tables, blind, edits[1:], processes=1).unfound] == ["missed"]
 
 
+def test_a_circuit_that_another_keeps_off_is_woken_without_that_one_too():
+    """Dunlin keeps what was on; its fridge is off while fresh water is wanted."""
+    boat = load_boat("dunlin")
+    edits = [Fault("wake_extra", "main 10")]
+    found = score(boat, boat_tables("Dunlin"), make_plan(boat.spec, supply=True), edits, processes=1)
+    assert found.total["found"] == 1
+
+
 def test_an_edit_that_does_not_fit_is_broken_and_never_counted_as_found():
     boat = load_boat("demo")
     edits = [Fault("key_dead", "panel helm 77")]
