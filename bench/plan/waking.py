@@ -1,5 +1,6 @@
 """Waking up: once with as much on as can be, and once with the rest on, or all off; once more where a circuit
-was not off in either with nothing on that keeps it off. Without a supply that the bench can switch, as by a message alone, with some on: it is to take no longer than needed then."""
+was not off in either with nothing on that keeps it off. Without a supply that the bench can switch, as by a
+message alone, with some on: it is to take no longer than needed then."""
 
 from __future__ import annotations
 
