@@ -50,10 +50,15 @@ def tags(plan, word):
 def test_everything_that_can_be_lost_is_lost_and_heard_again(planned):
     _, spec, plan = planned
     nodes = [f"{n.kind} {n.name}" for n in (*spec.panels.values(), *spec.screens.values()) if n.lost]
-    nodes += [f"sensors {s.box}" for s in spec.sensors.values() if s.lost]
+    sensors = [s for s in spec.sensors.values() if s.lost]
+    nodes += {f"sensors {s.box}" for s in sensors}
+    nodes += {f"sensors {s.box}" for s in sensors if s.lost.sensor == "hold"}  # once active, once at rest
     silent = [s for s in plan.steps if s.kind == "silent"]
-    assert sorted(s.name for s in silent if s.value) == sorted(set(nodes))
-    assert sorted(s.name for s in silent if not s.value) == sorted(set(nodes))
+    assert sorted(s.name for s in silent if s.value) == sorted(nodes)
+    assert sorted(s.name for s in silent if not s.value) == sorted(nodes)
+    for s in sensors:
+        ways = {t for t in tags(plan, "lost") if t.startswith(f"lost sensor {s.name} ")}
+        assert len(ways) == (2 if s.lost.sensor == "hold" else 1), ways
     assert "loss of a panel, screen or sensor" not in plan.not_tested
     rules = {t.rpartition(" ")[2] for t in tags(plan, "lost")}
     assert len(rules - {"back"}) >= 2
