@@ -45,7 +45,8 @@ def score_lines(found: Score, width: int) -> list[str]:
     lines = [
         f"worst kind: {found.worst}, {found.share(found.worst):.0%} found; of all {total.total()} edits "
         f"{total['found']} found, {total['equal']} equal to the box as it should be, {total['alike']} that "
-        f"no report can show, {total['doubted']} in doubt, {total['missed']} missed",
+        f"no report can show, {total['doubted']} in doubt, {total['left out']} that the plan leaves out, "
+        f"{total['missed']} missed",
         "",
         *table(header, rows, width),
     ]
