@@ -119,7 +119,8 @@ def study(sample: float = 1.0) -> Page:
             more,
             "Faulty boxes, elsewhere one thing in ten done wrong. Where just what would show the fault is "
             "skipped, said to be done and is not, or nodded at, nothing can be found: by hand that is "
-            "inconclusive. A look that is nodded at without looking cannot be told from one that is so.",
+            "inconclusive. A person is believed who says it was done where no box reports it (dunlin's links; "
+            "docs/by-hand.md), and who nods at what they did not look at.",
         ),
     )
     return Page("persons", "People who err", about, not wrong, summary, tables)
@@ -142,10 +143,16 @@ def _faulty(some: list[Case], seeds: range) -> tuple[list[list[object]], list[st
                 wrong.append(f"{case.boat} {case.kind} seed {seed}: {verdict.outcome} {', '.join(others)}")
             verdict, others = _undone(case, seed, fault)
             luck += verdict.outcome == FAIL
-            if others or (verdict.outcome == PASS and case.where == BY_HAND):
+            if others or (verdict.outcome == PASS and _shows(case)):
                 wrong.append(f"{case.boat} {case.kind} seed {seed}, not done: {verdict.outcome} {others}")
         rows.append([case.boat, case.kind, len(seeds), found, len(seeds), luck])
     return rows, wrong
+
+
+def _shows(case: Case) -> bool:
+    """Whether the box reports what is worked by hand, so that it shows that nothing was."""
+    boxes = load_boat(case.boat).spec.boxes.values()
+    return case.where == BY_HAND and all(b.by_hand.sensed == "flag" for b in boxes)
 
 
 def _undone(case: Case, seed: int, fault: str) -> tuple[Verdict, list[str]]:

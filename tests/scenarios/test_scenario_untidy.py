@@ -24,9 +24,7 @@ KINDS = fault_kinds()
 FAULTS = [
     "member_missing",
     "momentary_latches",
-    "timer_short",
     "lamp_missing",
-    "backlight_level",
     "slow_task",
     "state_late",
     "swapped_outputs",
@@ -35,7 +33,6 @@ FAULTS = [
 OF_FRAMES = {
     "on_change_lost": ("PanelLamps1", "Lampen_A"),
     "counter_stuck": ("ChannelState1", "Aus_vorn"),
-    "frames_stop": ("ChannelState1/9000", "Aus_hinten/9000"),
     "frames_lost": ("ChannelState1/0.3", "Aus_vorn/0.3"),
     "frames_short": ("ChannelLevel2/6", "Helligkeit10/3"),
 }
