@@ -119,7 +119,7 @@ def study(sample: float = 1.0) -> Page:
             more,
             "Faulty boxes, elsewhere one thing in ten done wrong. Where just what would show the fault is "
             "skipped, said to be done and is not, or nodded at, nothing can be found: by hand that is "
-            "inconclusive. A person is believed who says it was done where no box reports it (dunlin's links; "
+            "inconclusive. A person is believed who says so where no box reports it (dunlin's links; "
             "docs/by-hand.md), and who nods at what they did not look at.",
         ),
     )
