@@ -75,10 +75,10 @@ class Scoring(NamedTuple):
 
     def row(self) -> list[object]:
         """As in ABOUT_BOATS."""
-        c, worst = self.found.total, self.worst
+        worst, outcomes = self.worst, _outcomes(self.found.total)
         return [
-            self.boat, self.what, self.every.total(), c.total(), c["found"], c["equal"], c["alike"],
-            c["doubted"], c["left out"], c["missed"] + c["broken"], f"{worst} {self.found.share(worst):.0%}",
+            self.boat, self.what, self.every.total(), sum(outcomes), *outcomes,
+            f"{worst} {self.found.share(worst):.0%}",
             f"{self.plan.duration_ms / 1e3:.0f} s", f"{self.real_s:.0f} s", f"{self.cpu_s:.0f} s",
             f"{self.whole_s:.0f} s",
         ]  # fmt: skip
@@ -163,12 +163,15 @@ def _tables(boat: str) -> Tables:
 # ---- what is written
 
 
+def _outcomes(c: Counter[str]) -> list[int]:
+    """As in OUTCOMES; what did not work counts as missed."""
+    return [c[o] for o in ("found", "equal", "alike", "doubted", "left out")] + [c["missed"] + c["broken"]]
+
+
 def _kinds(one: Scoring) -> Iterator[list[object]]:
     for kind, c in sorted(one.found.counts.items(), key=lambda item: one.found.share(item[0])):
         tried = f"{c.total()} of {one.every[kind]}"
-        shown = (tried, *(c[o] for o in ("found", "equal", "alike", "doubted", "left out")))
-        shown = (*shown, c["missed"] + c["broken"])
-        yield [one.what, kind, *shown, f"{one.found.share(kind):.0%}"]
+        yield [one.what, kind, tried, *_outcomes(c), f"{one.found.share(kind):.0%}"]
 
 
 def _listed(title: str, every: Sequence[Scoring], outcomes: tuple[str, ...]) -> Iterator[Table]:

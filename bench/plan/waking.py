@@ -14,7 +14,7 @@ from .lost import may_run
 from .rules import let_end, waken
 from .weave import Act, Script
 
-MOST_TIMES = 3
+MOST_TIMES = 3  # all on that can be, the rest, and neither of two of which one hides the other
 
 
 def wake(desk: Desk, *, supply: bool) -> Script:
@@ -31,7 +31,7 @@ def wake(desk: Desk, *, supply: bool) -> Script:
         others = {s for c in hidden for s in _keep_off(desk, c)} | hidden if number > 1 else set()
         yield from _awake_anew(desk, [c for c in left if c not in others], had, supply=True)
         left = [c for c in left if c not in had]
-        hidden &= {c for c in hidden if c in had or not had.isdisjoint(_keep_off(desk, c))}
+        hidden = {c for c in hidden if c in had or not had.isdisjoint(_keep_off(desk, c))}
 
 
 def _keep_off(desk: Desk, circuit: str) -> set[str]:
