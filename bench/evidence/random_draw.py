@@ -122,7 +122,14 @@ class Draw:
                 channel.clears = tuple(dict.fromkeys(["control", *words]))
         if toggled:
             woken = self.peaceful(chance.sample(toggled, min(len(toggled), chance.randint(1, 3))))
-            self.boat.wakes = [(c, chance.choice((100, 100, 40))) for c in woken]
+            self.boat.wakes = [
+                (c, chance.choice((100, 100, 40))) for c in woken if not self._comes_back_beside(c)
+            ]
+
+    def _comes_back_beside(self, channel: int) -> bool:
+        """Whether one that keeps it off, and is kept off by it, may come back at the same time."""
+        off = {(r.target, s) for r in self.boat.rules if r.kind == "inhibit" for s in r.sources}
+        return self.boat.box.stays and any((s, channel) in off for c, s in off if c == channel)
 
     # -- keys
     def _panels(self) -> None:

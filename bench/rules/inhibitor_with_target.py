@@ -1,4 +1,5 @@
-"""A scene, group, cycle position, on function or wake that holds an inhibitor and its target."""
+"""A scene, group, cycle position, on function or wake that holds an inhibitor and its target; and a wake that
+switches on one of two that inhibit each other, where the other may come back by itself."""
 
 from __future__ import annotations
 
@@ -8,7 +9,7 @@ from bench.core.errors import Complaint
 from bench.spec.model import Spec
 
 from .finding import finding
-from .reach import conflicts
+from .reach import conflicts, inhibitors
 
 
 def check(spec: Spec) -> list[Complaint]:
@@ -35,4 +36,11 @@ def _sets(spec: Spec) -> Iterator[tuple[str, str, list[str]]]:
             yield f'{f.kind} function "{f.name}"', f"{at}.{f.kind}", list(f.members)
         for number, position in enumerate(f.positions, 1):
             yield f'position {number} of "{f.name}"', f"{at}.cycle.{number}", list(position)
-    yield "wake-up", "rules", [c for w in spec.wakes if w.level_pct > 0 for c in w.circuits]
+    woken = [c for w in spec.wakes if w.level_pct > 0 for c in w.circuits]
+    yield "wake-up", "rules", woken
+    held = inhibitors(spec)
+    for c in woken:
+        for other in sorted(held.get(c, ())):
+            keeps = spec.boxes[spec.circuits[other].box].wake.others == "retained"
+            if keeps and other not in woken and c in held.get(other, ()):
+                yield "wake-up, with what was on before,", "rules", [c, other]

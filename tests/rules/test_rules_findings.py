@@ -119,6 +119,11 @@ CASES = {
             'error: position 2 of "wipers" switches on "anchor_up" and "cabin_heater", which "anchor_up" inhibits - expected one of the two - take one of them out',
         ),
         (
+            [("{wake: [side_step, electronics]", "{wake: [side_step, anchor_up]"), ("others: dark", "others: retained")],
+            "rules:",
+            'error: wake-up, with what was on before, switches on "anchor_down" and "anchor_up", which "anchor_down" inhibits - expected one of the two - take one of them out',
+        ),
+        (
             [("{wake: [side_step, electronics]", "{wake: [anchor_up, cabin_heater]")],
             "rules:",
             'error: wake-up switches on "anchor_up" and "cabin_heater", which "anchor_up" inhibits - expected one of the two - take one of them out',
