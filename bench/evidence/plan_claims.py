@@ -202,6 +202,13 @@ class Claims:
             return all(self._before(n, c) <= 0 for c in f.members if not self._ruled(c))
         return True
 
+    def spares(self, n: int, words: list[str]) -> bool:
+        """The circuit was on as the key went down, and was still on when that had its effect."""
+        f, at_ms = self._own(n, words[0]), self._steps[n].at_ms
+        if f is None or self._steps[n].kind != "press" or words[1] in f.circuits:
+            return False
+        return all(self._played.level(words[1], t) > 0 for t in (at_ms - 1.0, at_ms + self._respond))
+
     def on(self, n: int, words: list[str]) -> bool:
         f = self._own(n, words[0])
         if f is None:
@@ -342,5 +349,5 @@ CHECKS: dict[str, Callable[[Claims, int, list[str]], bool]] = {
     "cycle": Claims.cycle, "momentary": Claims.momentary, "scene": Claims.scene, "off": Claims.off,
     "on": Claims.on, "dim": Claims.dim, "force": Claims.force, "inhibit": Claims.inhibit,
     "follow": Claims.follow, "auto-off": Claims.timer, "outside": Claims.outside, "wake": Claims.wake,
-    "lost": Claims.lost, "burst": Claims.burst, "scenario": Claims.scenario,
+    "lost": Claims.lost, "spares": Claims.spares, "burst": Claims.burst, "scenario": Claims.scenario,
 }  # fmt: skip

@@ -8,11 +8,12 @@ from bench.core.errors import Complaint
 from bench.oracle import Oracle
 from bench.spec.model import Spec
 
+from .act import Job
 from .desk import Desk
 from .pace import Pace
 from .scenario import SCENARIO, Player
 from .sim import Sim
-from .weave import Job, Weave
+from .weave import Weave
 
 
 def check_scenarios(spec: Spec, model: Oracle | None = None) -> list[Complaint]:

@@ -14,11 +14,11 @@ from math import ceil
 from bench.core.errors import Complaint, UsageError
 from bench.core.plan import Step
 
+from .act import Job
 from .desk import Desk
 from .orders import Order, orders
 from .scenario import SCENARIO
 from .tour import Tour
-from .weave import Job
 from .weaver import Weaver, Woven
 
 GRID_MS, COARSE_MS = 250.0, 5_000.0

@@ -8,8 +8,8 @@ from functools import partial
 
 from bench.spec.model import Function
 
+from .act import Act, Job, Script
 from .desk import Desk
-from .weave import Act, Job, Script
 
 BURST = "burst"  # tag of what it covers
 MOST_KEYS = 8  # so that all lie within a cycle of the states, and not everything is switched on at a stroke

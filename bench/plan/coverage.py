@@ -11,13 +11,16 @@ from bench.spec.model import Spec
 
 from .pace import Pace
 from .sim import Sim
+from .spared import Spared
 
 Levels = dict[str, tuple[float, float]]
 UNKNOWN = (0.0, 100.0)
+SPARES = "spares"
 
 
 def recount(spec: Spec, sim: Sim, steps: Sequence[Step], pace: Pace, end_ms: float) -> list[list[str]]:
-    """Tags earned by each step: `control C on`, `control C off`, `current X at L %`.
+    """Tags earned by each step: `control C on`, `control C off`, `current X at L %`, and
+    `spares F X`: a key of F, which only switches off, left that circuit on.
 
     A current counts when its level stood still for `pace.steady` ms; it is credited to the step
     after which the level began. A level that is only known within limits may move while a key is held.
@@ -25,6 +28,7 @@ def recount(spec: Spec, sim: Sim, steps: Sequence[Step], pace: Pace, end_ms: flo
     earned: list[list[str]] = [[] for _ in steps]
     plateau = {c: (levels, 0.0, 0) for c, levels in sim.levels().items()}
     pressed: dict[str, tuple[int, Levels]] = {}
+    spared = Spared(spec, pace)
 
     def look(index: int) -> None:
         now = sim.levels()
@@ -33,8 +37,13 @@ def recount(spec: Spec, sim: Sim, steps: Sequence[Step], pace: Pace, end_ms: flo
         for control, (began, before) in pressed.items():
             _effects(spec, control, before, now, earned[began])
 
+    def leave(kind: str, name: str, index: int) -> None:
+        for left in spared.before(sim, kind, name, index):
+            earned[left.step].append(f"{SPARES} {left.function} {left.circuit}")
+
     for i, step in enumerate(steps):
         _pass_time(sim, step.at_ms, partial(look, i - 1))
+        leave(step.kind, step.name, i)
         if step.kind == "press" and step.name in spec.controls:
             pressed[step.name] = i, sim.levels()
         elif step.kind in (SUPPLY, WAKE):
@@ -48,6 +57,7 @@ def recount(spec: Spec, sim: Sim, steps: Sequence[Step], pace: Pace, end_ms: flo
             _released(spec, step.name, before, sim.levels(), did)
             earned[i] += [tag for tag in did if tag not in earned[began]]
     _pass_time(sim, end_ms, partial(look, len(steps) - 1))
+    leave("", "", len(steps))
     return [list(dict.fromkeys(tags)) for tags in earned]
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from math import inf
 
 from bench.spec.model import Function, Spec
 
+from .act import WOBBLE_MS, Act, Script
 from .pace import SIGNAL_MS, Pace
 from .sim import Sim
-from .weave import WOBBLE_MS, Act, Script
+from .spared import Spared
 
 MOST_ROUNDS = 4  # of presses side by side; what then still is not as wished goes one after the other
 IDLE = ("same", "refused", "again")  # presses after which all is as before
@@ -33,6 +35,7 @@ class Desk:
         self._used: Counter[tuple[str, str]] = Counter()
         self._presses: Counter[str] = Counter()
         self._held: dict[str, str] = {}
+        self.spared = Spared(spec, pace)
 
     # -- asking
 
@@ -102,8 +105,17 @@ class Desk:
         """The same for one control by name."""
         tap = self.pace.tap
         as_tap = not self._dims(control)
-        yield Act("press", control, 1, tap, about, covers, holds=holds, as_tap=as_tap)
+        soon_ms = self.soon_ms(control)
+        yield Act("press", control, 1, tap, about, covers, holds=holds, as_tap=as_tap, within_ms=soon_ms)
         yield self._tapped(control, (dwell or self.pace.dwell) - tap)
+
+    def soon_ms(self, control: str) -> float:
+        """How soon a short press must be over."""
+        if not self._dims(control):
+            return inf
+        circuits = self.spec.functions[self.spec.controls[control].function].circuits
+        dims = (d for c in circuits if (d := self.spec.circuits[c].dim) is not None)
+        return min(d.hold_ms for d in dims) - self.pace.guard
 
     def _dims(self, control: str) -> bool:
         if control not in self.spec.controls:
@@ -232,7 +244,7 @@ class Desk:
                 yield self._tapped(one, 0.0)
                 yield self._tapped(other, rest_ms)
             else:
-                yield Act("press", one, 1, tap_ms, about)
+                yield Act("press", one, 1, tap_ms, about, within_ms=self.soon_ms(one))
                 yield self._tapped(one, rest_ms)
 
     def _tapped(self, control: str, then_ms: float) -> Act:

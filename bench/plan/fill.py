@@ -7,11 +7,11 @@ from functools import partial
 from math import inf
 from typing import NamedTuple
 
+from .act import Job
 from .company import Company
 from .desk import Desk
 from .mingle import COMPANY, Mingle
 from .tour import Tour
-from .weave import Job
 
 OFF_MS = 2_000.0  # before all else is done nothing more is switched on: the plan lasts hardly longer
 LEAVE_MS = 5_000.0  # to have everything off again before others begin

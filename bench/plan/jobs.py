@@ -8,20 +8,21 @@ from functools import partial
 
 from bench.oracle import Oracle
 
+from .act import Job
 from .burst import burst_job
 from .desk import Desk
 from .lost import lost_jobs
 from .machine import Machine
 from .rules import follow, force, inhibit, only_off, only_on, others_stay, outside, outside_on, scene
 from .scripts import auto_off, cycle, dim, group, momentary, toggle
+from .strangers import rest_stays
 from .tour import Tour
 from .waking import wake
-from .weave import Job
 
 FAR = 1.25  # times as long as the next
 QUICK_MS = 30_000.0  # clusters that are gone through in as long are soon free for what needs several
 # ranks: long timers first, what needs several clusters last; a short plan drops the highest ranks
-TIMER, CLUSTER, RULE, DIM, SILENT, SHARED, OUTSIDE, MINGLED, WAKE = range(9)
+TIMER, CLUSTER, RULE, DIM, SILENT, SHARED, OUTSIDE, MINGLED, SPARED, WAKE = range(10)
 
 
 def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
@@ -44,6 +45,12 @@ def jobs(desk: Desk, toured: Sequence[Tour], *, supply: bool) -> list[Job]:
     late = _outlasting(toured)
     made += _off(desk, everything - waiting, late)
     made += _outside(desk, everything - waiting)
+    if not desk.short:
+        made += [
+            Job(f"off {f.name} beside the rest", everything, partial(rest_stays, desk, f), SPARED,
+                tests=desk.clusters(f.circuits))
+            for f in desk.functions("off")
+        ]  # fmt: skip
     by_message = any(b.wake.by == "message" for b in desk.spec.boxes.values())
     if (supply or by_message) and not desk.short:
         made.append(Job("wake", everything, partial(wake, desk, supply=supply), WAKE, uncut=True))

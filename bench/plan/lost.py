@@ -8,10 +8,10 @@ from functools import partial
 
 from bench.spec.model import ControlNode, Function, Lost, Sensor, Spec
 
+from .act import Act, Job, Script
 from .desk import Desk
 from .pace import SIGNAL_MS
 from .silence import nodes
-from .weave import Act, Job, Script
 
 LOST = "lost"  # tag of what it covers
 LOSS = "loss of a panel, screen or sensor"  # titles of what a plan does not test

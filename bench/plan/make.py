@@ -10,6 +10,7 @@ from bench.core.errors import SpecError
 from bench.core.plan import Plan, Since, Step
 from bench.spec.model import Spec
 
+from .act import Job
 from .agree import check_scenarios
 from .alike import alike
 from .budget import urgent_tags, within
@@ -20,7 +21,6 @@ from .said import by_behaviour, covered_words, never, uncovered
 from .sim import Sim
 from .since import Compared
 from .tour import TOUR
-from .weave import Job
 from .weaver import Weaver, Woven
 
 SHORT_MS = 13_000.0  # of the 20 s of a short run; the rest is for listening, home and the end

@@ -10,12 +10,12 @@ from math import inf
 from bench.core.event import PRESS, RELEASE
 from bench.spec.model import Function
 
+from .act import WOBBLE_MS, Act, Script
 from .company import Company
 from .desk import Desk
 from .lost import may_run
 from .pace import PROOF_MS, SIGNAL_MS
 from .sim import Sim
-from .weave import WOBBLE_MS, Act, Script
 
 COMPANY = "company"
 HELD_MS = 1_500.0  # a momentary key, but one that may be a horn
@@ -80,8 +80,13 @@ class Mingle:
         self._ready |= dict.fromkeys(set(clusters) - set(self._ready), 0.0)
         self._functions = [
             f for name, f in self._company.functions.items()
-            if self._clusters[name] <= set(self._ready) and not (self._patient and self._is_brief(f))
+            if self._needs(f) <= set(self._ready) and not (self._patient and self._is_brief(f))
         ]  # fmt: skip
+
+    def _needs(self, f: Function) -> frozenset[int]:
+        """What it reaches; and what is reached by the keys that alone switch off what it leaves on."""
+        reached = self._clusters[f.name]
+        return reached if f.kind == "momentary" else self._desk.with_help(reached)
 
     def _dims(self, f: Function) -> bool:
         return any(self._desk.spec.circuits[c].dim is not None for c in f.circuits)
@@ -244,7 +249,8 @@ class Mingle:
             return True
 
         yield Act(
-            PRESS, control, 1, pace.apart, about, reaches=self._clusters[f.name], yields=True, holds=holds
+            PRESS, control, 1, pace.apart, about, reaches=self._clusters[f.name], yields=True, holds=holds,
+            within_ms=desk.soon_ms(control),
         )  # fmt: skip
         if sent:
             self._down[control] = _Down(f, sent[0] + ms, urgent)

@@ -6,10 +6,11 @@ from bench.core.plan import Plan
 from bench.oracle import Oracle
 from bench.spec.model import Spec
 
+from .act import Job, Script
 from .desk import Desk
 from .pace import Pace
 from .sim import Sim
-from .weave import Job, Script, Weave
+from .weave import Weave
 
 
 def each_key_once(spec: Spec) -> Plan:

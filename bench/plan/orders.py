@@ -8,11 +8,11 @@ from functools import partial
 
 from bench.spec.model import Function
 
+from .act import Job, Script
 from .desk import Desk
 from .jobs import TIMER
 from .tour import Tour
 from .walk import ALL, KEYS, QUICK, Walk
-from .weave import Job, Script
 from .weaver import EARLIER, Woven
 
 WAKING = "wake"  # the title of its job

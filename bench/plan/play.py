@@ -8,10 +8,10 @@ from bench.core.plan import LOOK, Plan, Step
 from bench.oracle import Oracle
 from bench.spec.model import Spec
 
+from .act import Script
 from .desk import Desk
 from .pace import Pace
 from .sim import Sim
-from .weave import Script
 
 MOST_ROUNDS = 3
 

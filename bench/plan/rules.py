@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from bench.spec.model import Follow, Force, Function, Inhibit
 
+from .act import Act, Script
 from .desk import Desk
-from .weave import Act, Script
 
 SOON_MS = 5_000.0  # it takes as long to switch off everything that has a timer
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from bench.spec.model import Spec
 
 from .burst import BURST
+from .coverage import SPARES
 from .lost import LOST, not_lost
 from .scenario import SCENARIO, needs_supply
 from .tour import TOUR, Tour
@@ -46,6 +47,10 @@ def never(spec: Spec, tags: Iterable[str], *, supply: bool) -> dict[str, str]:
         for effect in ("on", "off"):
             if kind not in ("on", "off") and f"control {control.name} {effect}" not in have:
                 out[f"{control.name} switching {effect}"] = "no press of it has this effect in this plan"
+    for f in spec.functions.values():
+        names = [c for c in spec.circuits if c not in f.circuits and f"{SPARES} {f.name} {c}" not in have]
+        if names and f.kind == "off" and any(c.function == f.name for c in spec.controls.values()):
+            out[f"{f.name} leaving alone {', '.join(names)}"] = "never on in this plan as it is pressed"
     if not supply and any(t.startswith("wake ") for t in have):
         out["loss of the supply"] = "the bench cannot switch it"
     for name, steps in spec.scenarios.items():
@@ -73,6 +78,7 @@ KINDS = {
     "momentary": "momentary keys", "force": "sensors", "inhibit": "inhibits", "follow": "follows",
     LOST: "panels, screens and sensors that fall silent", BURST: "keys pressed together",
     "on": "keys that only switch on", "off": "keys that only switch off", "outside": "keys without effect",
+    SPARES: "what keys that only switch off leave alone",
 }  # fmt: skip
 
 

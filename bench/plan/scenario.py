@@ -9,9 +9,9 @@ from typing import Protocol
 from bench.spec.model import ScenarioStep
 from bench.spec.promise_scenario import step_words
 
+from .act import WOBBLE_MS, Act, Job, Script
 from .desk import Desk
 from .rules import waken
-from .weave import WOBBLE_MS, Act, Job, Script
 
 SCENARIO = "scenario"  # tag of what one covers
 MOST_ROUNDS = 4  # of switching off what it left on

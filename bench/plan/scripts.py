@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from bench.spec.model import Circuit, Function
 
+from .act import Act, Script
 from .desk import Desk
-from .weave import Act, Script
 
 
 def toggle(desk: Desk, f: Function) -> Script:

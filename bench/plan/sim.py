@@ -7,7 +7,7 @@ from copy import copy
 from math import inf
 
 from bench.core.errors import InternalError
-from bench.core.event import LOST, TRIP, WAKE, Event
+from bench.core.event import LOST, PRESS, TRIP, WAKE, Event
 from bench.core.model import State
 from bench.core.plan import OVERLOAD, VOLTS
 from bench.core.timeline import Course, Steady
@@ -35,6 +35,7 @@ class Sim:
         self._place = {c: (k, i) for k, names in enumerate(model.clusters) for i, c in enumerate(names)}
         self._now_ms = 0.0
         self.silences = Silences(model, spec)
+        self._changed_ms = [-inf for _ in model.clusters]
         self._lost_ms = [-inf for _ in model.clusters]  # when something was last lost that reaches it
         self._states: list[list[State]] = [[] for _ in model.clusters]
         self._courses: list[list[tuple[Course, ...]] | None] = [None for _ in model.clusters]
@@ -56,7 +57,7 @@ class Sim:
         other._states, other._courses = list(self._states), list(self._courses)
         other._lit, other._timeless = list(self._lit), list(self._timeless)
         other._due_ns, other._ended_ns = list(self._due_ns), list(self._ended_ns)
-        other._dues_ms = list(self._dues_ms)
+        other._dues_ms, other._changed_ms = list(self._dues_ms), list(self._changed_ms)
         other._levels, other._moved = dict(self._levels), set(self._moved)
         return other
 
@@ -94,6 +95,19 @@ class Sim:
         if found is None:
             found = self._lit[cluster] = tuple(self.on(c) for c in self._model.clusters[cluster])
         return found
+
+    def spared(self, control: str, for_ms: float) -> list[str]:
+        """Circuits that a key would leave on now, in clusters in which nothing has happened for so long."""
+        still = [k for k, ms in enumerate(self._changed_ms) if ms <= self._now_ms - for_ms]
+        still = [k for k in still if any(self.lit(k)) and not self.is_pending(k)]
+        after = self.copy()
+        after.apply(PRESS, control, 1)
+        return [
+            c
+            for k in still
+            for c, was, is_on in zip(self.circuits_of(k), self.lit(k), after.lit(k), strict=True)
+            if was and is_on
+        ]
 
     def levels(self) -> dict[str, tuple[float, float]]:
         """`level` of every circuit."""
@@ -219,8 +233,8 @@ class Sim:
             return
         for k, due_ns in enumerate(self._due_ns):
             if due_ns <= t_ns:
-                self._ended_ns[k] = due_ns
                 self._set(k, self._fire(k, t_ns))
+                self._changed_ms[k] = self.ended_ms(k)
 
     def enact(self, kind: str, name: str, value: int) -> None:
         """One step of a plan now. A wait of value 1 is the box `name` waking up by itself; a wake
@@ -259,6 +273,7 @@ class Sim:
         self._states[k] = states
         self._courses[k] = self._lit[k] = self._timeless[k] = None
         self._moved.add(k)
+        self._changed_ms[k] = self._now_ms
         dues = [due for s in states if (due := self._model.next_due(k, s)) is not None]
         self._dues_ms[k] = [(lo / MS, hi / MS) for lo, hi in dues]
         self._due_ns[k] = min((hi for _, hi in dues), default=inf)
@@ -279,6 +294,7 @@ class Sim:
             if due is None or due[1] > t_ns:
                 settled.append(state)
             else:
+                self._ended_ns[k] = max(self._ended_ns[k], due[1])
                 waiting += self._model.fire(k, state)
         raise InternalError(f"cluster {k} does not come to rest at {t_ns} ns")
 

@@ -8,6 +8,7 @@ from copy import copy
 
 from bench.core.plan import Step, Toured
 
+from .act import Act, Script
 from .choice import edges_of, worth
 from .desk import Desk
 from .earns import earns, effect_of
@@ -17,7 +18,6 @@ from .pair_walk import PairWalk
 from .postman import closed_tour, walk_to
 from .separate import Checks
 from .sequences import Sequences
-from .weave import Act, Script
 
 MOST_MOVES = 220  # more than that take too long on the bench
 SLACK_MS = 1500.0  # stimuli of other clusters may delay one of ours by this much

@@ -9,10 +9,10 @@ from collections.abc import Collection, Sequence
 from bench.core.event import PRESS
 from bench.spec.model import Function
 
+from .act import Act, Script
 from .desk import Desk
 from .lost import may_run
 from .rules import let_end, waken
-from .weave import Act, Script
 
 MOST_TIMES = 3  # all on that can be, the rest, and neither of two of which one hides the other
 
@@ -48,8 +48,8 @@ def _awake_anew(desk: Desk, circuits: Sequence[str], had: set[str], *, supply: b
     own = [c for c in circuits if desk.has_own_key(c)]
     yield from desk.together(own, on=True, about="on before waking anew")
     yield from let_end(desk, 0.0)
-    for f in _momentaries(desk, circuits):
-        if _leaves(desk, f):
+    for f in momentaries(desk, circuits):
+        if leaves(desk, f):
             held.append(desk.pick(f.name, "hold"))
             rest_ms = desk.pace.dwell if may_run(spec, f) else desk.pace.respond
             yield Act(PRESS, held[-1], 1, rest_ms, f"{f.name} held before waking anew")
@@ -79,14 +79,14 @@ def _may_be_on(desk: Desk, circuit: str) -> bool:
     return is_plain or desk.spec.boxes[c.box].wake.others == "dark"
 
 
-def _momentaries(desk: Desk, circuits: Collection[str]) -> list[Function]:
+def momentaries(desk: Desk, circuits: Collection[str]) -> list[Function]:
     """Of what is not on: those that may run for long before those that may not."""
     off = [c for c in circuits if not desk.is_on(c)]
     found = [f for f in desk.functions("momentary") if f.members[0] in off]
     return sorted(found, key=lambda f: not may_run(desk.spec, f))
 
 
-def _leaves(desk: Desk, f: Function) -> bool:
+def leaves(desk: Desk, f: Function) -> bool:
     """Whether its key now would switch it on, and nothing off."""
     sim = desk.sim.copy()
     before = {c: sim.on(c) for c in sim.cluster_of}

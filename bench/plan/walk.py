@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
+from .act import Script
 from .desk import IDLE, Desk
 from .postman import costs_from, returnable, walk_to
 from .tour import MOST_TRIES, SLACK_MS, Tour
-from .weave import Script
 
 KEY_WORTH = 10  # a key that is tried for the first time, in tags
 KEYS, QUICK, ALL = "keys", "quick", "all"

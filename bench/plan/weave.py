@@ -3,108 +3,25 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Collection, Iterable, Iterator
+from dataclasses import dataclass, field
 from functools import partial
 from math import inf
 
 from bench.core.errors import InternalError
 from bench.core.plan import Step
 
+from .act import BURST_MS, LOOSELY, NEVER, WOBBLE_MS, WOBBLE_STEP, Act, Haste, Job, Script
 from .company import Company
 from .pace import Pace
 from .sim import Sim
+from .spared import Spared
 
 WAIT_MS = 1500.0  # after a silence until all that waited for it have gone on
 CALM_MS = 10_000.0  # before the plan's end; what leads to an earlier one is in no hurry
 YIELD_MS = 100.0
 PATIENCE_MS = 400.0  # of a release that would be in the way of others
-BURST_MS = 5.0
 LONGEST_MS = 3_600_000.0
-NEVER, LOOSELY, STRICTLY = "never", "loosely", "strictly"
-# of each rank: tours, rules, dimmers, what needs several, other company, waking up
-STAGES = (0, 1, 1, 2, 3, 3, 3, 4, 5)
-WOBBLE_MS, WOBBLE_STEP = 18, 7  # 0..17 ms, each in turn
-WOBBLE_MEAN_MS = (WOBBLE_MS - 1) / 2
-
-
-@dataclass(frozen=True, slots=True)
-class Act:
-    """One thing a script wants next; it is resumed `then_ms` after it happened.
-
-    `kind` as in core.plan.Step; a wait of value 1 is the box `name` waking up by itself. `urgent`
-    acts (releases) go before others, the most urgent first. `holds`: asked when it is done, as it may have
-    had to wait; where it does not hold, nothing is covered. `hushes`: what its script keeps silent from soon
-    after it on, for how many ms from now: nobody else may use its keys until it is heard again. `as_tap`:
-    press and release of a key that acts as it goes down: where it comes up late, nothing else is later.
-    `opens`: keys that go down right after it, which must be free to as well. `reaches`: the clusters that it
-    is about, where these are not all of its job. `yields`: where it cannot be done soon, it is not done at
-    all, and its script goes on; `holds` is not asked then.
-    """
-
-    kind: str
-    name: str
-    value: int
-    then_ms: float
-    about: str = ""
-    covers: tuple[str, ...] = ()
-    urgent: int = 0
-    holds: Callable[[], bool] | None = None
-    hushes: tuple[str, float] | None = None
-    as_tap: bool = False
-    opens: tuple[str, ...] = ()
-    more: tuple[Act, ...] = ()
-    reaches: frozenset[int] | None = None
-    yields: bool = False
-
-    def along(self, others: Iterable[Act]) -> Act:
-        """This and then the others, BURST_MS apart."""
-        return replace(self, more=tuple(others))
-
-
-Script = Generator[Act, None, None]
-
-
-@dataclass(frozen=True, slots=True)
-class Job:
-    """A script and the clusters nobody else may touch while it runs. Smaller `rank` goes first. `time_ms`:
-    how long it takes at least, where that is known; of two that want to go on the longer one goes first.
-    `tests`: the clusters that it is about, where it holds others besides. `first`: goes before all that is
-    not. `uncut`: once it has begun it is not cut short. `passes`: jobs that wait before it and cannot begin
-    sooner than it ends; it keeps out of the way of all others."""
-
-    title: str
-    clusters: frozenset[int]
-    script: Callable[[], Script]
-    rank: int = 0
-    time_ms: float = 0.0
-    tests: frozenset[int] = frozenset()
-    first: bool = False
-    uncut: bool = False
-    passes: frozenset[str] = frozenset()
-
-    @property
-    def stage(self) -> int:
-        """Jobs of a cluster come in this order; those of one stage in any."""
-        return STAGES[self.rank] if self.rank >= 0 else self.rank
-
-
-@dataclass(frozen=True)
-class Haste:
-    """`tails_ms`: title of a job -> how long it and what must wait for it take at least. `reserves`: the one
-    with least time to lose waits for nobody, or at least none of its presses does."""
-
-    tails_ms: Mapping[str, float] = field(default_factory=dict)
-    reserves: str = NEVER
-
-    def tail_ms(self, job: Job) -> float:
-        """Of one job; its own time where nothing more is known."""
-        return self.tails_ms.get(job.title, job.time_ms)
-
-    def turn(self, job: Job) -> tuple[int, float]:
-        """Smaller begins earlier."""
-        return (job.stage, -self.tails_ms.get(job.title, 0.0)) if self.tails_ms else (job.rank, 0.0)
-
 
 Leave = Callable[[Job, Collection[str], Collection[str]], Script]
 
@@ -130,8 +47,8 @@ class Weave:
     Between two stimuli lie at least `pace.apart` ms and a wobble, without which stimuli would keep
     meeting the boxes' cyclic frames at the same few phases. Nothing is begun that would end after `stop_ms`:
     each job then gives way to `leave`, which is told what keys it holds and what sensors it left active.
-    `company`: told of each press. `by`: the title of the job of each step; `began_ms`, `ended_ms`: of jobs
-    that began, and that ended.
+    `company`, `spared`: told of each step. `by`: the title of the job of each step; `began_ms`, `ended_ms`:
+    of jobs that began, and that ended.
     """
 
     sim: Sim
@@ -141,6 +58,7 @@ class Weave:
     leave: Leave | None = None
     haste: Haste = field(default_factory=Haste)
     company: Company | None = None
+    spared: Spared | None = None
     steps: list[Step] = field(default_factory=list)
     by: list[str] = field(default_factory=list)
     began_ms: dict[str, float] = field(default_factory=dict)
@@ -307,7 +225,7 @@ class Weave:
             return False
         if running.act is None or running.act.urgent:
             return True
-        if not self._is_heard(running, running.act, slot_ms):
+        if not self._is_heard(running, running.act, slot_ms) or not self._is_up_in_time(running, slot_ms):
             return False
         slots = 2 + 2 * len(running.act.opens)
         span_ms = self.pace.tap + slots * (self.pace.apart + WOBBLE_MS) + len(running.act.more) * BURST_MS
@@ -322,6 +240,16 @@ class Weave:
             if slot_ms < guard_ms + max(self.sim.ended_ms(k), self.sim.lost_ms(k) + more_ms):
                 return False
         return not any(lo - guard_ms < slot_ms + span_ms and slot_ms < hi + guard_ms for lo, hi in dues)
+
+    def _is_up_in_time(self, running: _Running, slot_ms: float) -> bool:
+        """Whether no keys that others may let go first can be in the way of its release for too long."""
+        act = running.act
+        if act is None or act.within_ms == inf:
+            return True
+        by_ms = slot_ms + act.within_ms
+        ahead = sum(len(r.down) for r, at_ms in self._others(running) if not r.taps and at_ms < by_ms)
+        gap_ms = self.pace.apart + WOBBLE_MS
+        return not ahead or self.pace.tap + (ahead + 1) * gap_ms <= act.within_ms
 
     def _is_heard(self, running: _Running, act: Act, slot_ms: float) -> bool:
         """Whether what sends it is not silent; whether a silence is in the way of nobody else."""
@@ -374,6 +302,8 @@ class Weave:
         if self.steps:  # what waits beside a burst
             t_ms = max(t_ms, self.steps[-1].at_ms)
         covers = act.covers if act.holds is None or act.holds() else ()
+        if self.spared is not None:
+            self.spared.before(self.sim, act.kind, act.name, len(self.steps))
         enact = self.sim.enact if self.company is None else partial(self.company.enact, self.sim)
         enact(act.kind, act.name, act.value)
         if act.hushes is not None:

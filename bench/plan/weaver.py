@@ -11,19 +11,20 @@ from bench.core.plan import Merged, Step
 from bench.oracle import Oracle
 from bench.spec.model import Spec
 
+from .act import LOOSELY, NEVER, WOBBLE_MEAN_MS, Haste, Job, Script
 from .burst import BURST
 from .company import Company
 from .coverage import recount
 from .desk import Desk
 from .fill import Seen, company_jobs
-from .jobs import MINGLED, OUTSIDE, WAKE, jobs, tours
+from .jobs import MINGLED, OUTSIDE, jobs, tours
 from .lost import LOST
 from .mingle import COMPANY
 from .pace import Pace
 from .scenario import scenario_jobs
 from .sim import Sim
 from .tour import Tour
-from .weave import LOOSELY, NEVER, WOBBLE_MEAN_MS, Haste, Job, Script, Weave
+from .weave import Weave
 
 REST_MS = 500.0  # watched after the last stimulus
 AS_GOOD = 1.02  # times the least that is possible
@@ -56,9 +57,7 @@ class First:
         if job.title in self.titles:
             return True
         touched = desk.clusters(c for c in self.circuits if c in desk.spec.circuits)
-        return not job.title.startswith(("outside ", "wake", COMPANY)) and not touched.isdisjoint(
-            job.tests or job.clusters
-        )
+        return job.rank < OUTSIDE and not touched.isdisjoint(job.tests or job.clusters)
 
 
 Arrange = Callable[[Desk, Sequence[Tour], list[Job]], list[Job]]
@@ -89,13 +88,14 @@ class Weaver:
         wanted = desk.clusters(self.only) if self.only else desk.clusters(self.spec.circuits)
         scenarios = scenario_jobs(desk, supply=self.supply) if told and not short else ()
         begun = [replace(j, uncut=True) for j in scenarios if j.tests & wanted]
-        company = Company(self.spec, sim, self.pace)
+        company = Company(self.spec, sim, self.pace) if seen is not None else None
         weave = Weave(sim, self.pace, self.seed, stop_ms, lambda job, *held: self._leave(desk, job, *held))
-        weave.haste, weave.company = haste or Haste(), company if seen is not None else None
+        weave.spared = desk.spared
+        weave.haste, weave.company = haste or Haste(), company
         begin_ms = weave.run(begun)
         toured = [] if short else [t for t in self._toured(desk) if t.machine.cluster in wanted]
         every = jobs(desk, toured, supply=self.supply)
-        if seen is not None:
+        if seen is not None and company is not None:
             idle = _seen(seen, every, begin_ms)
             every += company_jobs(desk, toured, idle, company, MINGLED, is_whole=self._company)
         chosen = [
@@ -161,7 +161,7 @@ class Weaver:
 
 def _seen(woven: Woven, jobs: Sequence[Job], begin_ms: float) -> Seen:
     """`jobs`: those of `woven` anew, of which the first begins at `begin_ms`."""
-    mine = [j for j in jobs if j.rank < WAKE and j.title in woven.ended_ms]
+    mine = [j for j in jobs if j.rank < MINGLED and j.title in woven.ended_ms]
     return Seen(mine, woven.began_ms, woven.ended_ms, begin_ms)
 
 

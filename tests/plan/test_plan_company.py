@@ -10,6 +10,7 @@ from bench.evidence.plan_played import Played, steps_of
 from bench.lab.api import boat_tables, load_boat, run_virtual
 from bench.oracle import Oracle
 from bench.plan import make_plan
+from bench.plan.act import Job
 from bench.plan.chains import shortest
 from bench.plan.company import Company
 from bench.plan.fill import Seen, gaps
@@ -18,7 +19,6 @@ from bench.plan.meanwhile import first_wait_first
 from bench.plan.mingle import MOST_SIGNALS
 from bench.plan.pace import SIGNAL_MS, Pace
 from bench.plan.sim import Sim
-from bench.plan.weave import Job
 from bench.plan.weaver import Weaver
 from bench.run.api import Wishes
 from bench.run.plan_file import plan_text

@@ -11,12 +11,13 @@ import pytest
 
 from bench.oracle import Oracle
 from bench.plan import make_plan
+from bench.plan.act import LOOSELY, NEVER, STRICTLY, Act, Haste, Job
 from bench.plan.chains import tails
 from bench.plan.desk import Desk
 from bench.plan.pace import Pace
 from bench.plan.play import Player
 from bench.plan.sim import Sim
-from bench.plan.weave import LOOSELY, NEVER, STRICTLY, Act, Haste, Job, Weave
+from bench.plan.weave import Weave
 from bench.spec import load_spec
 from bench.spec.loader import parse_spec
 from bench.spec.model import FrameTiming
