@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Iterable
+from collections import Counter, deque
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from bench.core.entry import Answered, Asked
@@ -19,6 +19,8 @@ from .stimulus import Stimulus
 
 HOLD_NS = 200 * MS  # what would excuse a deviation may be told this much later, or as `hold_ns` says
 OF_CIRCUITS = ("state", "level", "current")
+IDLE_TIMES = 2  # a key that switches on and off in turn was pressed in both states
+Between = Callable[[int, int], list[Stimulus]]
 
 
 class Suspect(NamedTuple):
@@ -137,11 +139,13 @@ class Findings:
         leans_on: tuple[Stimulus, ...] = (),
         nodes: tuple[str, ...] = (),
         before: Iterable[Stimulus] = (),
+        between: Between = lambda _, __: [],
     ) -> None:
         """A deviation of one signal. `stimulus`: the last one that reached its cluster; `before`: it and
         those before it, latest first; `recent`: all that may still be at work, for what changed without a
-        cause of its own. `frame_index`: the latest frame that showed the signal. `leans_on`: stimuli of
-        which it is not known yet whether they reached the box. `nodes`: whose keys, unseen, would explain it.
+        cause of its own; `between`: all from one instant to another. `frame_index`: the latest frame that
+        showed the signal. `leans_on`: stimuli of which it is not known yet whether they reached the box.
+        `nodes`: whose keys, unseen, would explain it.
         """
         if found.since_ns < self._from_ns:
             return
@@ -149,10 +153,13 @@ class Findings:
         if kind == "backlight":
             subject = f"panel {subject}"
         near = stimulus is not None and found.since_ns - stimulus.t_ns <= 3 * self.grace_ns
-        if not near and recent and found.kind != "current":
-            stimulus = recent[-1]
-        elif not near and stimulus is not None and kind in OF_CIRCUITS:
+        new = [] if near or found.kind == "current" else recent
+        if not near and stimulus is not None and kind in OF_CIRCUITS:
             stimulus = self._worked({subject, *self.leaders.get(subject, ())}, stimulus, before)
+            new = _without_idle(new, stimulus, between)
+        if new:
+            stimulus = new[-1]
+        is_cause = near or bool(new)
         causes = tuple(s.number for s in recent) if not near else (found.cause,)
         if found.kind == "current":
             causes = ()
@@ -174,9 +181,9 @@ class Findings:
         mark = Mark(
             clusters=found.clusters,
             causes=causes,
-            control=control if found.kind != "current" and (near or recent) else "",
+            control=control if found.kind != "current" and is_cause else "",
             box=box,
-            targeted=bool(control and (near or recent)) and subject in self._model.targets(control),
+            targeted=bool(control and is_cause) and subject in self._model.targets(control),
             leaders=self.leaders.get(subject, ()),
             amps=found.amps,
         )
@@ -282,6 +289,15 @@ class Findings:
         if last is None:
             return "no frame known to be lost before it"
         return f"last doubt about the bench's own eyes at {last.until_ns / 1e9:.3f} s: {last.why}"
+
+
+def _without_idle(recent: list[Stimulus], worked: Stimulus, between: Between) -> list[Stimulus]:
+    """Those that may be to blame for what a circuit did since it was worked last: what was done several times
+    meanwhile, and did nothing to it, is not."""
+    if not recent:
+        return recent
+    times = Counter((s.kind, s.name, s.value) for s in between(worked.t_ns + 1, recent[0].t_ns - 1))
+    return [s for s in recent if times[s.kind, s.name, s.value] < IDLE_TIMES]
 
 
 def unsent(stimulus: Stimulus, why: str) -> str:

@@ -67,7 +67,7 @@ class Outcomes:
         leans_on = causes.unconfirmed(found.clusters)
         nodes = self._nodes(found) if not self._own_session and found.kind == "unexpected" else ()
         before = causes.until(found.cause)
-        findings.of_signal(found, stimulus, recent, name, shown_by, leans_on, nodes, before)
+        findings.of_signal(found, stimulus, recent, name, shown_by, leans_on, nodes, before, causes.recent)
 
     def _why_not(self, found: Found, stimulus: Stimulus | None, box: str) -> str:
         """Why the bench must not call this a discrepancy; empty when it may."""

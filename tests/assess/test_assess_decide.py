@@ -79,3 +79,33 @@ def test_a_panel_whose_signs_of_life_are_not_confirmed_may_be_lost_and_that_is_s
     assert list(lost.unsure(2000 * MS)) == ["panel helm"]
     assert list(lost.unsure(2100 * MS)) == []
     assert list(lost.due(2100 * MS)) == []
+
+
+class Washdown:
+    def targets(self, control):
+        return ("washdown",) if control == "panel helm 7" else ()
+
+
+def blamed(*meanwhile):
+    """What a pump that goes off by itself is put down to: its key 30 s ago, these since, and one just now."""
+    started = Stimulus(1, NOW - 30_000 * MS, "press", "panel helm 7", 1, clusters=(3,))
+    done = [Stimulus(n + 2, NOW - 20_000 * MS + n, "press", name, 1) for n, name in enumerate(meanwhile)]
+    last = Stimulus(9, NOW - 50 * MS, "press", "panel helm 2", 1)
+    every = [started, *done, last]
+    findings = Findings(Washdown(), Agenda())
+    found = Found("unexpected", "state:washdown", "washdown", NOW, NOW - 100 * MS, "on", "off", 1, (3,))
+    findings.of_signal(
+        found, started, [last], "main", 7, before=[started],
+        between=lambda since_ns, until_ns: [s for s in every if since_ns <= s.t_ns <= until_ns],
+    )  # fmt: skip
+    findings.decide()
+    return findings.folder.groups[0].members[0][0].cause
+
+
+def test_what_goes_off_by_itself_is_put_down_to_the_last_key_that_could_have_done_it():
+    assert blamed() == "panel helm 2 pressed"
+    assert blamed("panel helm 2", "panel helm 4", "panel helm 4") == "panel helm 2 pressed"
+
+
+def test_a_key_that_did_nothing_to_it_twice_is_not_to_blame():
+    assert blamed("panel helm 2", "panel helm 2") == "panel helm 7 pressed"

@@ -111,7 +111,7 @@ def test_a_plan_shows_how_long_it_has_circuits_with_a_limit_on(capsys, bench):
         r"------------  ----------  -----\n"
         r"horn          0\.6 s       1 s\n"
         r"washdown      41\.\d s      45 s\n"
-        r"cabin_heater  [34]\.\d s       30 s\n$",
+        r"cabin_heater  \d\.\d s       30 s\n$",
         said,
     )
     document = json.loads(told(capsys, "plan", "demo", "--short", "--bench", limits, "--json")[1])
