@@ -7,6 +7,7 @@ with each two strangers, of which the first is on, and the second on or off.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from math import inf
 from typing import NamedTuple
@@ -44,7 +45,8 @@ class Share(NamedTuple):
 
 
 class Company:
-    """What is still to be seen. Circuits are bits of a mask, by `bit`.
+    """What is still to be seen. Circuits are bits of a mask, by `bit`. Pairs of them are bits of a square, a
+    row of as many bits for each circuit that is on: so one `&` tells what a press would add.
 
     Seen is what stood still for respond_ms before a press that had an effect, as the simulated boat says.
     """
@@ -59,17 +61,20 @@ class Company:
         self._seen: dict[int, tuple[tuple[bool | None, ...], tuple[int, int], float]] = {}
         self._down: dict[str, tuple[int, int, Levels]] = {}
         self._alone: dict[str, int] = {}
-        self._on: dict[str, dict[int, int]] = {}  # function -> stranger that is on -> others wanted on
-        self._off: dict[str, dict[int, int]] = {}
+        self._on: dict[str, int] = {}  # function -> square of strangers that are on and others wanted on
+        self._off: dict[str, int] = {}
+        self._rows = Counter[int]()  # circuit -> pairs in which it is on, of all functions
+        self._columns = Counter[int]()  # in which it is off
+        self._width = len(self.bit)
+        self._squared: tuple[tuple[int, int], tuple[int, int]] = (0, 0), (0, 0)
         for name, f in self.functions.items():
             own = {sim.cluster_of[c] for c in f.circuits}
             far = [self.bit[c] for c in reached if sim.cluster_of[c] not in own]
             mask = sum(far)
             self._alone[name] = mask
-            self._on[name] = {b: mask & ~b for b in far}
-            self._off[name] = {b: mask & ~b for b in far}
-        every = [mask for off in self._off.values() for mask in off.values()]
-        self._dark = {b: sum(bool(mask & b) for mask in every) for b in self.bit.values()}
+            self._on[name] = self._off[name] = sum((mask & ~b) * self._first(b) for b in far)
+            self._rows.update(dict.fromkeys(far, 2 * len(far) - 2))
+            self._columns.update(dict.fromkeys(far, len(far) - 1))
         self._left = {name: self._count(name) for name in self.functions}
         self._wanted = tuple(sum(left) for left in zip(*self._left.values(), strict=True))
 
@@ -134,24 +139,36 @@ class Company:
     def _note(self, function: str, lit: int, dark: int) -> None:
         """A press of it had an effect while these stood on and off."""
         self._alone[function] &= ~lit
-        on, off = self._on[function], self._off[function]
-        for bit in on:
-            if bit & lit:
-                on[bit] &= ~lit
-                for other in _bits(off[bit] & dark):
-                    self._dark[other] -= 1
-                off[bit] &= ~dark
+        also, but = self._square(lit, dark)
+        on, off = self._on[function] & also, self._off[function] & but
+        mask = (1 << self._width) - 1
+        for bit in _bits(lit):
+            shift = (bit.bit_length() - 1) * self._width
+            more, less = on >> shift & mask, off >> shift & mask
+            self._rows[bit] -= more.bit_count() + less.bit_count()
+            for other in _bits(less):
+                self._columns[other] -= 1
+        self._on[function] ^= on
+        self._off[function] ^= off
         self._left[function] = self._count(function)
+
+    def _first(self, bit: int) -> int:
+        """The first bit of its row."""
+        return 1 << (bit.bit_length() - 1) * self._width
+
+    def _square(self, lit: int, dark: int) -> tuple[int, int]:
+        """Of these: pairs that are on, and those of which the second is off."""
+        if self._squared[0] != (lit, dark):
+            rows = sum(self._first(b) for b in _bits(lit))
+            self._squared = (lit, dark), (lit * rows, dark * rows)
+        return self._squared[1]
 
     # -- what is to be seen
     def gain(self, function: str, lit: int, dark: int) -> int:
         """What a press of it would add now."""
-        on, off = self._on[function], self._off[function]
-        found = ALONE_WORTH * (self._alone[function] & lit).bit_count()
-        for bit in on:
-            if bit & lit:
-                found += (on[bit] & lit).bit_count() + (off[bit] & dark).bit_count()
-        return found
+        also, but = self._square(lit, dark)
+        pairs = (self._on[function] & also).bit_count() + (self._off[function] & but).bit_count()
+        return ALONE_WORTH * (self._alone[function] & lit).bit_count() + pairs
 
     def worth(self, control: str, lit: int, dark: int) -> int:
         """`gain` of a key; nothing for what is none."""
@@ -160,13 +177,7 @@ class Company:
 
     def promises(self) -> dict[str, int]:
         """Of each circuit what could be added while it is on, less what could while it is off."""
-        found = {c: -self._dark[b] for c, b in self.bit.items()}
-        for f, on in self._on.items():
-            off = self._off[f]
-            for c, b in self.bit.items():
-                if b in on:
-                    found[c] += on[b].bit_count() + off[b].bit_count()
-        return found
+        return {c: self._rows[b] - self._columns[b] for c, b in self.bit.items()}
 
     def share(self) -> Share:
         """What was seen so far."""
@@ -175,8 +186,7 @@ class Company:
         return Share(of_one - one, of_one, of_two - two, of_two)
 
     def _count(self, function: str) -> tuple[int, int]:
-        on, off = self._on[function].values(), self._off[function].values()
-        pairs = sum(m.bit_count() for m in on) // 2 + sum(m.bit_count() for m in off)
+        pairs = self._on[function].bit_count() // 2 + self._off[function].bit_count()
         return self._alone[function].bit_count(), pairs
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal
 
 
@@ -184,7 +185,7 @@ class CounterReset:
     after_s: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Function:
     """What a control does. Exactly the fields of its kind are filled.
 
@@ -204,7 +205,7 @@ class Function:
     again: Literal["off", "reapply"] | None = None
     implied: bool = False  # a circuit named where a function is due
 
-    @property
+    @cached_property
     def circuits(self) -> tuple[str, ...]:
         """Every circuit this function may write, each once, in order of first mention."""
         names = (*self.members, *(c for p in self.positions for c in p), *self.presets)
