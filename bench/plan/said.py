@@ -32,7 +32,18 @@ def covered_words(tags: Iterable[str], toured: Sequence[Tour]) -> list[str]:
         found["sequences"] = said
     if said := [text for t in toured if (text := t.said_of_checks())]:
         found["transitions to a wrong state that looks right"] = said
-    return [f"{behaviour}: {'; '.join(rest)}" for behaviour, rest in sorted(found.items())]
+    return [f"{behaviour}: {_listed(behaviour, rest)}" for behaviour, rest in sorted(found.items())]
+
+
+def _listed(behaviour: str, rest: Sequence[str]) -> str:
+    """What is told of one behaviour; what keys spare by function."""
+    if behaviour != SPARES:
+        return "; ".join(rest)
+    spared: dict[str, list[str]] = {}
+    for text in rest:
+        function, _, circuit = text.partition(" ")
+        spared.setdefault(function, []).append(circuit)
+    return "; ".join(f"{function} {', '.join(circuits)}" for function, circuits in spared.items())
 
 
 def never(spec: Spec, tags: Iterable[str], *, supply: bool) -> dict[str, str]:
@@ -92,5 +103,5 @@ def uncovered(missing: Iterable[str], toured: Iterable[Tour]) -> dict[str, str]:
         out[KINDS[TOUR]] = "; ".join(f"{n} of {most} of {title}" for title, n, most in rows)
     for behaviour, kind in KINDS.items():
         if behaviour in found:
-            out[kind] = "; ".join(found[behaviour])
+            out[kind] = _listed(behaviour, found[behaviour])
     return out

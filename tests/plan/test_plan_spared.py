@@ -94,3 +94,15 @@ def test_a_key_that_takes_a_stranger_with_it_is_found(name, key, channels):
         tables = boat_tables(boat.spec.boat.name)
         verdict = run_virtual(boat=boat, tables=tables, faults=faults, wishes=wishes).verdict
         assert verdict.outcome == "fail", channel
+
+
+def test_a_plan_says_what_each_key_spares_in_one_go(dunlin):
+    (line,) = [c for c in make_plan(dunlin.spec).covered if c.startswith("spares: ")]
+    assert line.startswith("spares: all_off ")
+    assert sorted(line.removeprefix("spares: all_off ").split(", ")) == [
+        "allround_white", "bilge", "fridge", "horn", "instruments", "sidelights",
+    ]  # fmt: skip
+    cut = make_plan(dunlin.spec, seconds=20)
+    (named,) = [u for u in cut.uncovered if u.startswith("what keys that only switch off leave alone: ")]
+    assert named.count("all_off") == 1
+    assert "horn" in named
