@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from bench.core.clock import elapsed_ns
+from bench.core.plan import Plan
 from bench.core.verdict import PASS, Verdict
 from bench.definitions import load_definitions
 from bench.evidence.page import Page, Table
@@ -49,6 +50,7 @@ class Trial:
 
     spec: Spec
     tables: Tables
+    made: Plan
     plan: Mapping[str, Any]
     took_s: float
 
@@ -69,14 +71,15 @@ class Found:
     behaviours: Counter[str]
 
 
-def trial(seed: int, channels: int, *, widest_group: int = 4) -> Trial:
-    """The plan of a random boat, by turns with a supply that the bench can switch."""
+def trial(seed: int, channels: int, *, widest_group: int = 4, first_control: int | None = None) -> Trial:
+    """The plan of a random boat, by turns with a supply that the bench can switch. `first_control`: the
+    plan's own seed (None: the boat's)."""
     boat = draw(seed, channels, widest_group=widest_group)
     spec = parse_spec(spec_text(boat), f"random {seed}").spec
     began = elapsed_ns()
-    plan = make_plan(spec, supply=seed % 2 == 0)
+    plan = make_plan(spec, supply=seed % 2 == 0, seed=seed if first_control is None else first_control)
     took_s = (elapsed_ns() - began) / 1e9
-    return Trial(spec, parse_tables(tables_text(boat)), json.loads(plan_text(plan)), took_s)
+    return Trial(spec, parse_tables(tables_text(boat)), plan, json.loads(plan_text(plan)), took_s)
 
 
 def checked(of: Trial) -> Found:
@@ -100,10 +103,10 @@ def checked(of: Trial) -> Found:
 
 
 def run(of: Trial, seed: int) -> Verdict:
-    """The verdict on a healthy virtual box."""
+    """The verdict of this plan on a healthy virtual box."""
     definitions = load_definitions(of.spec, Path())
-    boat = Boat(of.spec, definitions)
-    return run_virtual(boat=boat, tables=of.tables, seed=seed, wishes=Wishes(seed=seed)).verdict
+    boat, wishes = Boat(of.spec, definitions), Wishes(plan=of.made, seed=seed)
+    return run_virtual(boat=boat, tables=of.tables, seed=seed, wishes=wishes).verdict
 
 
 def channels_of(seed: int) -> int:
@@ -173,7 +176,8 @@ def shipped(name: str, *, supply: bool) -> Trial:
     boat = load_boat(name)
     began = elapsed_ns()
     plan = make_plan(boat.spec, supply=supply)
-    return Trial(boat.spec, boat_tables(name), json.loads(plan_text(plan)), (elapsed_ns() - began) / 1e9)
+    took_s = (elapsed_ns() - began) / 1e9
+    return Trial(boat.spec, boat_tables(name), plan, json.loads(plan_text(plan)), took_s)
 
 
 def _shipped(wrong: list[str]) -> Table:

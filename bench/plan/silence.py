@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from copy import copy
 from typing import NamedTuple
 
@@ -92,11 +93,14 @@ class Silences:
     def begin(self, sender: str, t_ms: float) -> None:
         """It was heard for the last time."""
         self.silent.add(sender)
-        self._coming += [
+        self._coming = sorted([*self._coming, *self.losses(sender, t_ms)])
+
+    def losses(self, sender: str, t_ms: float) -> list[Loss]:
+        """What is lost where it is silent from then on."""
+        return [
             Loss(t_ms + after_ms, name, sender, self._clusters(name))
             for name, after_ms in self._of.get(sender, ())
         ]
-        self._coming.sort()
 
     def end(self, sender: str) -> list[str]:
         """It is heard again. Gives back what was lost until then."""
@@ -108,13 +112,13 @@ class Silences:
         """When something will be lost that reaches these."""
         return [c.at_ms for c in self._coming if not c.clusters.isdisjoint(clusters)]
 
-    def clashes(self, sender: str, t_ms: float, within_ms: float) -> bool:
-        """Whether something of it, silent from then on, would be lost that near to another loss."""
-        for name, after_ms in self._of.get(sender, ()):
-            near = (c for c in self._coming if abs(c.at_ms - t_ms - after_ms) < within_ms)
-            if any(not c.clusters.isdisjoint(self._clusters(name)) for c in near):
-                return True
-        return False
+    def clashes(self, losses: Iterable[Loss], within_ms: float) -> bool:
+        """Whether any of these is that near to one that is coming, and reaches the same."""
+        return any(
+            abs(coming.at_ms - loss.at_ms) < within_ms and not coming.clusters.isdisjoint(loss.clusters)
+            for loss in losses
+            for coming in self._coming
+        )
 
     def pop(self, t_ms: float) -> Loss | None:
         """The next that is lost, up to `t_ms`."""

@@ -59,6 +59,7 @@ class Sim:
         other._due_ns, other._ended_ns = list(self._due_ns), list(self._ended_ns)
         other._dues_ms, other._changed_ms = list(self._dues_ms), list(self._changed_ms)
         other._levels, other._moved = dict(self._levels), set(self._moved)
+        other._lost_ms, other.silences = list(self._lost_ms), self.silences.copy()
         return other
 
     # -- asking

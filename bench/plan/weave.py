@@ -14,6 +14,7 @@ from bench.core.plan import Step
 from .act import BURST_MS, LOOSELY, NEVER, WOBBLE_MS, WOBBLE_STEP, Act, Haste, Job, Script
 from .company import Company
 from .pace import Pace
+from .silence import Loss
 from .sim import Sim
 from .spared import Spared
 
@@ -260,11 +261,22 @@ class Weave:
                 return False
         if act.kind == "silent" and act.value:
             near_ms = self.pace.guard + 2 * self.pace.respond
-            if self.sim.silences.clashes(act.name, slot_ms, near_ms):
+            losses = self.sim.silences.losses(act.name, slot_ms)
+            if self.sim.silences.clashes(losses, near_ms) or self._lets_go(running, losses, near_ms):
                 return False
             return all(self.sim.node_of(key) != act.name for r, _ in self._others(running) for key in r.down)
         names = (*(a.name for a in (act, *act.more)), *act.opens)
         return all(self._hushed.get(self.sim.node_of(name), running) is running for name in names)
+
+    def _lets_go(self, running: _Running, losses: Collection[Loss], near_ms: float) -> bool:
+        """Whether another one that holds a key goes on about when something is lost that reaches it."""
+        return any(
+            other.down
+            and abs(at_ms - loss.at_ms) < near_ms
+            and not other.job.clusters.isdisjoint(loss.clusters)
+            for other, at_ms in self._others(running)
+            for loss in losses
+        )
 
     def _others(self, running: _Running) -> Iterator[tuple[_Running, float]]:
         """The others under way, and when they want to go on."""
