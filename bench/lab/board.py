@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from bench.twin import Fault, Tables
 from bench.twin.defects import box_defects
 from bench.twin.edits import double_edits, single_edits
-from bench.twin.hidden import cross_talk, history
+from bench.twin.hidden import cross_talk, history, stray_off
 
 from .score import Edit
 
@@ -37,6 +37,7 @@ def crossed(tables: Tables, sample: int | None) -> Iterator[Edit]:
     """Cross-talk alone."""
     for circuits in (1, 2):
         yield from cross_talk(tables, circuits, _most(CROSSED, sample))
+        yield from stray_off(tables, circuits, _most(CROSSED, sample))
 
 
 def pasts(tables: Tables, sample: int | None) -> Iterator[Edit]:

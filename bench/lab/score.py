@@ -22,7 +22,7 @@ from bench.twin.product import MOST_PAIRS, compare
 from .api import run_virtual
 
 WIRES = ("swapped_outputs", "swapped_alike")
-HIDDEN = ("cross_talk", "after_keys")
+HIDDEN = ("cross_talk", "stray_off", "after_keys")
 FEW_PAIRS = 600  # of states: there are many such defects, and what is missed of them shows soon
 CHUNK = 8  # edits handed to a process at a time
 

@@ -58,7 +58,8 @@ class Job:
     how long it takes at least, where that is known; of two that want to go on the longer one goes first.
     `tests`: the clusters that it is about, where it holds others besides. `first`: goes before all that is
     not. `uncut`: once it has begun it is not cut short. `passes`: jobs that wait before it and cannot begin
-    sooner than it ends; it keeps out of the way of all others."""
+    sooner than it ends; it keeps out of the way of all others. `by_ms`: when it has not begun by then nothing
+    waits for it. `late`: begins after all that is not."""
 
     title: str
     clusters: frozenset[int]
@@ -69,6 +70,8 @@ class Job:
     first: bool = False
     uncut: bool = False
     passes: frozenset[str] = frozenset()
+    by_ms: float = inf
+    late: bool = False
 
     @property
     def stage(self) -> int:
@@ -88,6 +91,8 @@ class Haste:
         """Of one job; its own time where nothing more is known."""
         return self.tails_ms.get(job.title, job.time_ms)
 
-    def turn(self, job: Job) -> tuple[int, float]:
+    def turn(self, job: Job) -> tuple[bool, int, float]:
         """Smaller begins earlier."""
-        return (job.stage, -self.tails_ms.get(job.title, 0.0)) if self.tails_ms else (job.rank, 0.0)
+        if not self.tails_ms:
+            return job.late, job.rank, 0.0
+        return job.late, job.stage, -self.tails_ms.get(job.title, 0.0)

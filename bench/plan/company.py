@@ -33,6 +33,11 @@ class Share(NamedTuple):
     of_two: int
 
     @property
+    def of_single(self) -> float:
+        """1 where there is none."""
+        return self.one / self.of_one if self.of_one else 1.0
+
+    @property
     def of_pairs(self) -> float:
         """1 where there is none."""
         return self.two / self.of_two if self.of_two else 1.0
@@ -42,6 +47,9 @@ class Share(NamedTuple):
         """As a plan says it."""
         one = f"{self.one} of {self.of_one} of a key and another circuit that is on"
         return f"{one}; {self.two} of {self.of_two} of a key and two others, of which the first is on"
+
+
+NO_SHARE = Share(0, 0, 0, 0)
 
 
 class Company:

@@ -7,10 +7,12 @@ from functools import partial
 from math import inf
 from typing import NamedTuple
 
+from bench.core.plan import Step
+
 from .act import Job
 from .company import Company
 from .desk import Desk
-from .mingle import COMPANY, Mingle
+from .mingle import COMPANY, LEAST_MS, Mingle
 from .tour import Tour
 
 OFF_MS = 2_000.0  # before all else is done nothing more is switched on: the plan lasts hardly longer
@@ -20,12 +22,15 @@ WORTH_MS = 10_000.0  # the least that something else is begun for
 
 
 class Seen(NamedTuple):
-    """Of a plan without this: its jobs but waking up, when they began and ended, and when the first did."""
+    """Of an earlier plan: its jobs but waking up and company, when they began and ended, when the first did;
+    its steps, and the title of the job of each."""
 
     jobs: Sequence[Job]
     began_ms: Mapping[str, float]
     ended_ms: Mapping[str, float]
     begin_ms: float
+    steps: Sequence[Step] = ()
+    by: Sequence[str] = ()
 
 
 class Gap(NamedTuple):
@@ -61,7 +66,8 @@ def company_jobs(
     for gap in gaps(seen):
         mingle = Mingle(desk, company, gap.clusters & every, gap.until_ms - LEAVE_MS, patient=True)
         title = f"{COMPANY} until {gap.until_ms / 1e3:.0f} s"
-        yield Job(title, gap.clusters & every, mingle.to_rest, rank, passes=gap.behind)
+        by_ms = gap.until_ms - LEAVE_MS - LEAST_MS
+        yield Job(title, gap.clusters & every, mingle.to_rest, rank, passes=gap.behind, by_ms=by_ms)
     long = [t for t in toured if t.waits and t.time_ms > LONG_MS]
     soon = every - {t.machine.cluster for t in long}
     until_ms = max((seen.ended_ms[j.title] for j in seen.jobs), default=0.0) - OFF_MS

@@ -86,6 +86,13 @@ class Tour:
         """Whether it waits for a timer."""
         return any(m.letter.kind == "end" for m in self.moves)
 
+    @property
+    def timed(self) -> frozenset[str]:
+        """Functions of the circuits of which it waits for the timers."""
+        ended = {m.letter.name for m in self.moves if m.letter.kind == "end"}
+        functions = self._desk.spec.functions
+        return frozenset(n for n in self.machine.functions if not ended.isdisjoint(functions[n].circuits))
+
     def _in_turn(self, moves: Sequence[Move]) -> Iterator[Move]:
         """Moves to be done more than once, so that every control of a function has each effect."""
         by_effect: dict[tuple[str, str], list[Move]] = {}

@@ -110,7 +110,7 @@ class Weave:
                 self.began_ms[job.title] = t_ms
                 end_ms = t_ms + self.haste.tail_ms(job)
                 heapq.heappush(self._resume, (t_ms, order, _Running(job, order, job.script(), end_ms=end_ms)))
-            else:
+            elif t_ms < job.by_ms:
                 claims.append(job)
 
     def _continue(self, running: _Running, t_ms: float) -> None:

@@ -13,7 +13,7 @@ from bench.spec.model import Spec
 
 from .act import LOOSELY, NEVER, WOBBLE_MEAN_MS, Haste, Job, Script
 from .burst import BURST
-from .company import Company
+from .company import NO_SHARE, Company, Share
 from .coverage import recount
 from .desk import Desk
 from .fill import Seen, company_jobs
@@ -22,6 +22,7 @@ from .lost import LOST
 from .mingle import COMPANY
 from .pace import Pace
 from .scenario import scenario_jobs
+from .seldom import Seldom, about, seldom
 from .sim import Sim
 from .tour import Tour
 from .weave import Weave
@@ -33,7 +34,8 @@ EARLIER = 100  # by this much the rank of a job that is to be first is less
 
 class Woven(NamedTuple):
     """A plan in the making. `began_ms`, `ended_ms`: title of a job -> when; `tours`: of the clusters; `by`:
-    the title of the job of each step. `is_off`: everything is off at the end."""
+    the title of the job of each step. `is_off`: everything is off at the end. `seldom`: when others waited.
+    `share`: of company, where keys were pressed in other one."""
 
     steps: list[Step]
     end_ms: float
@@ -43,6 +45,8 @@ class Woven(NamedTuple):
     tours: list[Tour]
     by: list[str]
     is_off: bool
+    seldom: Seldom | None
+    share: Share
 
 
 @dataclass(frozen=True)
@@ -82,7 +86,7 @@ class Weaver:
     ) -> Woven:  # fmt: skip
         """All jobs but those `left_out` by title; in another order by `arrange`; begun before `stop_ms`.
         `told`: after the scenarios, each of which runs to its end. `seen`: the same without keys in
-        other company, which are then pressed in the time that it leaves."""
+        other company, which are then pressed in the time that it leaves; or with them, to use it better."""
         sim = Sim(self.model, self.spec)
         desk = Desk(self.spec, sim, self.pace, short=short, seed=self.seed)
         wanted = desk.clusters(self.only) if self.only else desk.clusters(self.spec.circuits)
@@ -94,10 +98,14 @@ class Weaver:
         weave.haste, weave.company = haste or Haste(), company
         begin_ms = weave.run(begun)
         toured = [] if short else [t for t in self._toured(desk) if t.machine.cluster in wanted]
-        every = jobs(desk, toured, supply=self.supply)
+        every, times = jobs(desk, toured, supply=self.supply), None
         if seen is not None and company is not None:
             idle = _seen(seen, every, begin_ms)
             every += company_jobs(desk, toured, idle, company, MINGLED, is_whole=self._company)
+            if self.first is None:
+                times = seen.seldom or seldom(desk, toured, idle)
+            if times is not None:
+                every = about(desk, company, times, every, MINGLED)
         chosen = [
             j for j in every if j.title not in left_out and not (j.tests or j.clusters).isdisjoint(wanted)
         ]
@@ -116,7 +124,9 @@ class Weaver:
         sim.advance(end_ms)
         is_off = all(hi <= 0 for _, hi in sim.levels().values())
         every = [*begun, *chosen]
-        return Woven(weave.steps, end_ms, every, weave.began_ms, weave.ended_ms, toured, weave.by, is_off)
+        began_ms, ended_ms = weave.began_ms, weave.ended_ms
+        share = company.share() if company is not None else NO_SHARE
+        return Woven(weave.steps, end_ms, every, began_ms, ended_ms, toured, weave.by, is_off, times, share)
 
     def merged(self) -> Merged | None:
         """How long the tours take side by side without anything else; None without any."""
@@ -162,7 +172,7 @@ class Weaver:
 def _seen(woven: Woven, jobs: Sequence[Job], begin_ms: float) -> Seen:
     """`jobs`: those of `woven` anew, of which the first begins at `begin_ms`."""
     mine = [j for j in jobs if j.rank < MINGLED and j.title in woven.ended_ms]
-    return Seen(mine, woven.began_ms, woven.ended_ms, begin_ms)
+    return Seen(mine, woven.began_ms, woven.ended_ms, begin_ms, woven.steps, woven.by)
 
 
 def _tours_alone(_: Desk, __: Sequence[Tour], jobs: list[Job]) -> list[Job]:

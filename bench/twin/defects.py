@@ -80,7 +80,7 @@ def _counting(tables: Tables) -> Iterator[str]:
 
 
 WHERE = ("firmware", "wiring", "sensor", "bus")  # by hand, and what is to be seen, needs a person
-BY_EDITS = ("swapped_outputs", "cross_talk", "after_keys")  # scored as kinds of their own
+BY_EDITS = ("swapped_outputs", "cross_talk", "stray_off", "after_keys")  # scored as kinds of their own
 PLACES: dict[str, Places] = {
     "late_key": _keys,
     "timer_survives_off": _timed,

@@ -123,6 +123,13 @@ def _cross_talk(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
     quirks.mishaps.append(Mishap(_works(tables, parts[0]), tuple(while_)))
 
 
+def _stray_off(tables: Tables, quirks: Quirks, parts: Sequence[str]) -> None:
+    stray = channel_at(tables, parts[1])
+    while_ = ((channel_at(tables, where), on) for where, on in map(_is_on, parts[2:]))
+    number = _works(tables, parts[0])
+    quirks.mishaps.append(Mishap(number, ((stray, True), *while_), stray=stray))
+
+
 def _is_on(text: str) -> tuple[str, bool]:
     where, _, word = text.rpartition(" ")
     if word not in ("on", "off"):
@@ -257,6 +264,7 @@ BOX_FAULTS: dict[str, Apply] = {
         "memory_lost": _memory_lost,
         "chatter": _chatter,
         "cross_talk": _cross_talk,
+        "stray_off": _stray_off,
         "after_keys": _after_keys,
         "state_late": _state_late,
         "on_change_lost": _on_change_lost,

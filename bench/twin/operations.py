@@ -28,7 +28,7 @@ class Operations:
         op = self.rows.get(number)
         if op is None or self.dimming.is_held(number):
             return
-        if self.lately and self._goes_wrong(number):
+        if self.lately and self._goes_wrong(number, now_ns):
             return
         handler = {
             "toggle": self._toggle,
@@ -42,12 +42,16 @@ class Operations:
         handler(op, key, t_ns, now_ns)
         self._after(now_ns)
 
-    def _goes_wrong(self, number: int) -> bool:
-        """Does a defect keep this press from its work? What that looks back at is written down."""
+    def _goes_wrong(self, number: int, now_ns: int) -> bool:
+        """Does a defect keep this press from its work? What that looks back at is written down; what goes
+        off astray does so first."""
         found, out = False, self.channels.out
         for i, mishap in enumerate(self.channels.quirks.mishaps):
             if mishap.operation == number and self.lately[i] == mishap.after:
-                found |= all((out[c] > 0.0) == on for c, on in mishap.outputs)
+                is_wrong = all((out[c] > 0.0) == on for c, on in mishap.outputs)
+                found |= is_wrong and mishap.stray is None
+                if is_wrong and mishap.stray is not None and not self.channels.locked(mishap.stray):
+                    self.channels.zero(mishap.stray, now_ns, number)
             if mishap.after and number in mishap.among:
                 self.lately[i] = (*self.lately[i], number)[-len(mishap.after) :]
         return found

@@ -10,13 +10,15 @@ from dataclasses import dataclass, field
 
 @dataclass(frozen=True, slots=True)
 class Mishap:
-    """A press of `operation` does nothing while each of these outputs is on, or off, as it says, if the
-    presses before it, of the operations `among`, were `after`, the latest last."""
+    """A press of `operation` goes wrong while each of these outputs is on, or off, as it says, if the
+    presses before it, of the operations `among`, were `after`, the latest last: it does nothing, or what it
+    should and switches `stray` off as well."""
 
     operation: int
     outputs: tuple[tuple[int, bool], ...] = ()
     after: tuple[int, ...] = ()
     among: frozenset[int] = frozenset()
+    stray: int | None = None
 
 
 @dataclass

@@ -10,7 +10,7 @@ from bench.lab.api import boat_tables
 from bench.twin import Fault, Twin
 from bench.twin.defects import box_defects
 from bench.twin.groups import within
-from bench.twin.hidden import cross_talk, history
+from bench.twin.hidden import cross_talk, history, stray_off
 from bench.twin.quirks import Quirks
 
 S = 1_000_000_000
@@ -32,6 +32,28 @@ def test_a_key_fails_only_while_the_outputs_are_as_said():
         tap(twin, t_s, "screen helm", key)
         seen.append(twin.output(19))
     assert seen == [100, 100, 100, 100, 0, 0, 100]  # the third press found 17 on and 24 off
+
+
+def test_a_key_takes_another_circuit_along_only_while_the_outputs_are_as_said():
+    fault = Fault("stray_off", "screen helm 38/main 17/main 24 off")
+    twin = Twin(boat_tables("Kittiwake"), faults=[fault])
+    seen = []
+    for t_s, key in enumerate((37, 38, 37, 41, 38, 41, 38), 1):
+        tap(twin, t_s, "screen helm", key)
+        seen.append((twin.output(17), twin.output(19)))
+    assert seen == [
+        (100, 0), (0, 100), (100, 100), (100, 100), (100, 0), (100, 0), (0, 100),
+    ]  # fmt: skip
+
+
+def test_what_a_lock_keeps_as_it_is_is_not_taken_along():
+    """Kittiwake: bilge_float forces bilge_aft, main 14."""
+    fault = Fault("stray_off", "screen helm 38/main 14")
+    twin = Twin(boat_tables("Kittiwake"), faults=[fault])
+    twin.sensor(S, 1, True)
+    twin.run_until(2 * S)
+    tap(twin, 3, "screen helm", 38)
+    assert (twin.output(14), twin.output(19)) == (100, 100)
 
 
 def test_a_key_fails_only_right_after_the_keys_named_of_its_own_circuits():
@@ -62,6 +84,8 @@ def test_waking_up_forgets_which_keys_came_before():
         ("cross_talk:panel helm 9/main 1 on", "key 'panel helm 9' does nothing"),
         ("cross_talk:panel helm 2/main 1", "'main 1' does not end in on or off"),
         ("cross_talk:panel helm 2", "no channel is named that would be in the way"),
+        ("stray_off:panel helm 9/main 1", "key 'panel helm 9' does nothing"),
+        ("stray_off:panel helm 2/main 1/main 2", "'main 2' does not end in on or off"),
         ("after_keys:panel helm 2", "no key works circuits that hang together with its own"),
         (
             "after_keys:panel helm 2/panel helm 3",
@@ -80,11 +104,13 @@ def test_each_one_drawn_fits_its_boat_and_comes_once(name):
     tables = boat_tables(name)
     drawn = [
         *(e for n in (1, 2) for e in cross_talk(tables, n, 30)),
+        *(e for n in (1, 2) for e in stray_off(tables, n, 30)),
         *(e for n in (1, 2, 3) for e in history(tables, n, 15)),
         *history(tables, 3, 15, shared=True),
     ]
     kinds = Counter(e.kind for e in drawn)
     assert kinds["cross-talk, one circuit"] == kinds["cross-talk, two circuits"] == 30
+    assert kinds["stray off, one circuit"] == kinds["stray off, two circuits"] == 30
     assert kinds["history, three keys before"] == kinds["history of scenes, on and off"] == 15
     assert len({e.argument for e in drawn}) == len(drawn)
     for edit in drawn:
@@ -95,13 +121,14 @@ def test_each_one_drawn_fits_its_boat_and_comes_once(name):
 
 def test_cross_talk_comes_from_circuits_that_nothing_ties_to_the_key():
     tables = boat_tables("Kittiwake")
-    for edit in cross_talk(tables, 2, 60):
+    for edit in (*cross_talk(tables, 2, 60), *stray_off(tables, 2, 60)):
         quirks = Quirks()
         edit.faults[0].apply(tables, quirks)
         (mishap,) = quirks.mishaps
         mine = within(tables.operation[mishap.operation].members, tables)
         assert len({c for c, _ in mishap.outputs} - mine) == 2
         assert any(on for _, on in mishap.outputs)
+        assert mishap.stray in (None, mishap.outputs[0][0])
 
 
 def test_the_same_seed_draws_the_same():
