@@ -29,7 +29,11 @@ MOST_S = 300.0  # for all single edits of the demo boat on so many cores
 IN_DOUBT = ("lamp_missing",)  # a lamp reported as not available is a doubt by agreement (docs/verdict.md)
 SEQUENCES = "hidden, with sequences of three"
 IN_COMPANY = "hidden, with keys in all company"
-AIMS = {"cross-talk, one circuit": 1.0, "cross-talk, two circuits": 0.98}
+UNSUPPLIED = "hidden, without a supply that is switched"
+AIMS = {
+    "cross-talk, one circuit": 1.0, "cross-talk, two circuits": 0.98, "stray off, one circuit": 1.0,
+    "stray off, two circuits": 0.98,
+}  # fmt: skip
 PAST_AIM = 0.95  # of history up to three keys, with sequences of three
 ABOUT = (
     "Each single edit of the virtual box's tables (docs/twin.md), each defect of its firmware, wiring, "
@@ -110,8 +114,8 @@ def study(sample: float = 1.0) -> Page:
     boats = {"demo": most, **(SAMPLED if most is None else {})}
     singles = [s for boat, of_each in boats.items() for s in _singles(boat, of_each)]
     others = [s for boat, of_each in boats.items() for s in _besides(boat, of_each)]
-    shy, company, past = _hidden("demo", most)
-    every = [*singles, *others, shy, company, past]
+    shy, dry, company, past = _hidden("demo", most)
+    every = [*singles, *others, shy, dry, company, past]
     tables = [
         Table(ABOUT_BOATS, [s.row() for s in every]),
         Table(KINDS, [row for s in every if s.boat == "demo" for row in _kinds(s)]),
@@ -151,6 +155,7 @@ def _hidden(boat: str, most: int | None) -> list[Scoring]:
     whole = make_plan(spec, supply=True, company=True)
     return [
         scoring(boat, "hidden", hidden(tables, most)),
+        scoring(boat, UNSUPPLIED, crossed(tables, most), plan=make_plan(spec)),
         scoring(boat, IN_COMPANY, crossed(tables, most), plan=whole),
         scoring(boat, SEQUENCES, pasts(tables, most), plan=long),
     ]

@@ -10,7 +10,7 @@ from .weaver import Woven
 MOST_STEPS = 8_000  # of all plans that are tried; it says how long planning takes
 MOST_TRIES = 6
 WAYS = (STRICTLY, LOOSELY, NEVER)
-MOST_IN_COMPANY = 3_600  # steps of all plans that are tried with keys in other company
+MOST_IN_COMPANY = 3_000  # steps of all plans that are tried with keys in other company
 
 Weave = Callable[[Haste | None, Woven | None], Woven]
 
