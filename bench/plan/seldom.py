@@ -13,6 +13,7 @@ from .act import Job
 from .company import Company
 from .desk import Desk
 from .fill import LONG_MS, Seen
+from .jobs import MINGLED
 from .mingle import COMPANY, Mingle
 from .tour import Tour
 
@@ -65,13 +66,13 @@ def _times(desk: Desk, tour: Tour, seen: Seen) -> Iterator[tuple[float, float]]:
             first = n + 1
 
 
-def about(desk: Desk, company: Company, times: Seldom, jobs: Iterable[Job], mingled: int) -> list[Job]:
-    """The jobs, of which some wait, and what they wait for. `mingled`: the rank of keys in other company."""
+def about(desk: Desk, company: Company, times: Seldom, jobs: Iterable[Job]) -> list[Job]:
+    """The jobs, of which some wait, and what they wait for."""
     mingle = Mingle(desk, company, times.clusters, times.until_ms)
     title = f"{COMPANY} about {times.until_ms / 1e3:.0f} s"
     waiting = [
         replace(j, late=True)
-        if j.title in times.titles or (j.rank >= mingled and j.by_ms > times.since_ms)
+        if j.title in times.titles or (j.rank >= MINGLED and j.by_ms > times.since_ms)
         else j
         for j in jobs
     ]

@@ -105,7 +105,7 @@ class Weaver:
             if self.first is None:
                 times = seen.seldom or seldom(desk, toured, idle)
             if times is not None:
-                every = about(desk, company, times, every, MINGLED)
+                every = about(desk, company, times, every)
         chosen = [
             j for j in every if j.title not in left_out and not (j.tests or j.clusters).isdisjoint(wanted)
         ]

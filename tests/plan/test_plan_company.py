@@ -4,6 +4,7 @@ taken for it."""
 import json
 
 import pytest
+from seeded import seeded
 
 from bench.evidence.plan_company import miscounted
 from bench.evidence.plan_played import Played, steps_of
@@ -22,7 +23,6 @@ from bench.plan.sim import Sim
 from bench.plan.weaver import Weaver
 from bench.run.api import Wishes
 from bench.run.plan_file import plan_text
-from bench.twin import Fault
 
 
 @pytest.fixture(scope="module")
@@ -143,11 +143,7 @@ def test_the_figures_hold_on_a_box_that_the_plan_is_played_to(name):
     ],
 )
 def test_what_hid_is_found(demo, kind, argument):
-    boat, plan = demo
-    wishes = Wishes(plan=plan, until_first=True)
-    faults = (Fault(kind, argument),)
-    verdict = run_virtual(boat=boat, tables=boat_tables("Kittiwake"), faults=faults, wishes=wishes).verdict
-    assert verdict.outcome == "fail"
+    assert seeded(*demo, kind, argument).outcome == "fail"
 
 
 # -- where time is taken for it

@@ -2,9 +2,10 @@
 several plans is kept."""
 
 import pytest
+from seeded import seeded
 
 from bench.core.plan import Step
-from bench.lab.api import boat_tables, load_boat, run_virtual
+from bench.lab.api import load_boat
 from bench.oracle import Oracle
 from bench.plan import make_plan
 from bench.plan.act import Act, Haste, Job
@@ -14,8 +15,6 @@ from bench.plan.pace import Pace
 from bench.plan.sim import Sim
 from bench.plan.weave import Weave
 from bench.plan.weaver import Weaver, Woven
-from bench.run.api import Wishes
-from bench.twin import Fault
 
 
 @pytest.fixture(scope="module")
@@ -51,11 +50,7 @@ def test_much_else_is_on_when_the_key_of_a_long_timer_is_pressed(demo):
     [("cross_talk", "panel helm 7/main 2 on"), ("stray_off", "panel helm 7/main 12")],
 )
 def test_what_hid_while_that_key_was_pressed_is_found(demo, kind, argument):
-    boat, plan = demo
-    wishes = Wishes(plan=plan, until_first=True)
-    faults = (Fault(kind, argument),)
-    verdict = run_virtual(boat=boat, tables=boat_tables("Kittiwake"), faults=faults, wishes=wishes).verdict
-    assert verdict.outcome == "fail"
+    assert seeded(*demo, kind, argument).outcome == "fail"
 
 
 def test_what_waits_for_it_is_done_in_time(demo):

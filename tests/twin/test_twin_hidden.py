@@ -23,25 +23,26 @@ def tap(twin, t_s, node, key):
     twin.run_until(int((t_s + 0.2) * S))
 
 
+def taps(fault, keys, *channels):
+    """What these outputs are after each of the keys, a second apart."""
+    twin = Twin(boat_tables("Kittiwake"), faults=[fault])
+    seen = []
+    for t_s, key in enumerate(keys, 1):
+        tap(twin, t_s, "screen helm", key)
+        seen.append(tuple(twin.output(c) for c in channels))
+    return seen
+
+
 def test_a_key_fails_only_while_the_outputs_are_as_said():
     """Kittiwake: engine_fan is main 19 on screen key 38, fresh_water 17 on 37, usb_outlets 24 on 41."""
     fault = Fault("cross_talk", "screen helm 38/main 17 on/main 24 off")
-    twin = Twin(boat_tables("Kittiwake"), faults=[fault])
-    seen = []
-    for t_s, key in enumerate((38, 37, 38, 41, 38, 37, 38), 1):
-        tap(twin, t_s, "screen helm", key)
-        seen.append(twin.output(19))
+    seen = [on for (on,) in taps(fault, (38, 37, 38, 41, 38, 37, 38), 19)]
     assert seen == [100, 100, 100, 100, 0, 0, 100]  # the third press found 17 on and 24 off
 
 
 def test_a_key_takes_another_circuit_along_only_while_the_outputs_are_as_said():
     fault = Fault("stray_off", "screen helm 38/main 17/main 24 off")
-    twin = Twin(boat_tables("Kittiwake"), faults=[fault])
-    seen = []
-    for t_s, key in enumerate((37, 38, 37, 41, 38, 41, 38), 1):
-        tap(twin, t_s, "screen helm", key)
-        seen.append((twin.output(17), twin.output(19)))
-    assert seen == [
+    assert taps(fault, (37, 38, 37, 41, 38, 41, 38), 17, 19) == [
         (100, 0), (0, 100), (100, 100), (100, 100), (100, 0), (100, 0), (0, 100),
     ]  # fmt: skip
 
