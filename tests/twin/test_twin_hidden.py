@@ -48,13 +48,16 @@ def test_a_key_takes_another_circuit_along_only_while_the_outputs_are_as_said():
 
 
 def test_what_a_lock_keeps_as_it_is_is_not_taken_along():
-    """Kittiwake: bilge_float forces bilge_aft, main 14."""
+    """Kittiwake: bilge_float forces bilge_aft, main 14 on screen key 36, and has presses ignored meanwhile."""
     fault = Fault("stray_off", "screen helm 38/main 14")
     twin = Twin(boat_tables("Kittiwake"), faults=[fault])
-    twin.sensor(S, 1, True)
-    twin.run_until(2 * S)
+    tap(twin, 1, "screen helm", 36)
+    twin.sensor(2 * S, 1, True)
     tap(twin, 3, "screen helm", 38)
     assert (twin.output(14), twin.output(19)) == (100, 100)
+    twin.sensor(4 * S, 1, False)
+    twin.run_until(5 * S)
+    assert twin.output(14) == 100  # as it was stored before the force
 
 
 def test_a_key_fails_only_right_after_the_keys_named_of_its_own_circuits():
