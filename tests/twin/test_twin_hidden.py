@@ -48,7 +48,7 @@ def test_a_key_takes_another_circuit_along_only_while_the_outputs_are_as_said():
 
 
 def test_what_a_lock_keeps_as_it_is_is_not_taken_along():
-    """Kittiwake: bilge_float forces bilge_aft, main 14 on screen key 36, and has presses ignored meanwhile."""
+    """Kittiwake: bilge_float forces bilge_aft, main 14 on screen key 36, and presses are ignored then."""
     fault = Fault("stray_off", "screen helm 38/main 14")
     twin = Twin(boat_tables("Kittiwake"), faults=[fault])
     tap(twin, 1, "screen helm", 36)
